@@ -1,0 +1,1 @@
+"""The tables' history: alembic revisions. The line in HEAD is the newest."""

@@ -1,0 +1,3 @@
+"""Fettlebook: an immutable log of entries per tagged unit, and what follows from it."""
+
+__version__ = "0.1.0"

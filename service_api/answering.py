@@ -1,0 +1,423 @@
+"""Where questions are answered: projections and log in, domain answers out. It writes nothing.
+
+A question about now starts from the stored state; one about then, or about what was known, folds the unit's page.
+"""
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from hashlib import sha256
+from typing import Any
+
+from sqlalchemy import Connection, Engine
+
+from service_api.domain import card as cards
+from service_api.domain import condition as conditions
+from service_api.domain import history as histories
+from service_api.domain import tags
+from service_api.domain import wear as wears
+from service_api.domain.condition import AsOf, as_of
+from service_api.domain.context import RULES, Context, in_force
+from service_api.domain.moments import day_in, in_utc, parse
+from service_api.domain.plain import answer, plain
+from service_api.domain.refusals import Malformed, NotFound, UnknownUnit
+from service_api.domain.state import UnitState
+from service_api.domain.timeline import Item, facts
+from service_api.log import store
+from service_api.log.store import Book
+from service_api.pages import (
+    draw_unit,
+    entry_answer,
+    find_entry,
+    gauge_record,
+    history_of,
+    open_alerts,
+    read_entries,
+    recorded_answer,
+    sheet_revisions,
+)
+from service_api.projections import units
+from service_api.wire.canonical import load
+from service_api.wire.entries import near
+
+KEPT_ANSWERS = 4000
+
+
+@dataclass(frozen=True)
+class When:
+    """Of which moment, and by whose knowledge: facts up to `true_at`, the first `known` entries of the book."""
+
+    true_at: datetime | None = None
+    known_at: str | None = None
+    known: int | None = None
+
+    @property
+    def now(self) -> bool:
+        return self.true_at is None and self.known_at is None and self.known is None
+
+
+NOW = When()
+
+
+@dataclass(frozen=True)
+class Answer:
+    """JSON text and its strong entity tag."""
+
+    text: bytes
+    etag: str
+
+
+def answered(value: Any) -> Answer:
+    text = json.dumps(value, separators=(",", ":"), ensure_ascii=False).encode()
+    return Answer(text, f'"{sha256(text).hexdigest()[:32]}"')
+
+
+class Answers:
+    """Answers for one book. Many threads may ask."""
+
+    def __init__(self, engine: Engine, book: Book, clock: Callable[[], datetime]) -> None:
+        self.engine, self.book, self.clock = engine, book, clock
+        self._kept: dict[tuple[Any, ...], Answer] = {}
+
+    # What the rest starts from
+
+    def _count(self, connection: Connection, when: When) -> int | None:
+        """How many entries were known; None for all of them."""
+        if when.known is not None:
+            size = store.read_head(connection, self.book.number).size
+            if not 0 <= when.known <= size:
+                raise Malformed.at("?known_index", "bad-query", f"the book has {size} entries")
+            return when.known
+        if when.known_at is not None:
+            return store.size_known_at(
+                connection, self.book.number, when.known_at, lambda hashed: str(load(hashed)["recorded_at"])
+            )
+        return None
+
+    def _today(self) -> date:
+        return day_in(self.clock(), self.book.zone)
+
+    def _state(self, connection: Connection, unit: str, when: When, known: int | None) -> UnitState:
+        book = self.book.number
+        if when.now:
+            row = units.read_state(connection, book, unit)
+            if row is not None:
+                return units.unpack(row.state)
+        else:
+            state = draw_unit(connection, book, unit, known, when.true_at)
+            if state.identity is not None and (when.true_at is None or state.entries):
+                return state
+        raise UnknownUnit(unit, near(unit, tuple(units.all_units(connection, book))))
+
+    def _context(self, connection: Connection, state: UnitState, when: When, known: int | None) -> Context:
+        book, zone = self.book.number, self.book.zone
+        class_ = state.identity.class_ if state.identity else ""
+        gauges = {t.gauge for m in state.measured.values() for t in (m.latest, m.as_left, *m.firsts) if t and t.gauge}
+        return Context(
+            zone=zone,
+            on=day_in(when.true_at, zone) if when.true_at else self._today(),
+            true_at=when.true_at,
+            known_index=when.known if when.known is not None else (known if when.known_at else None),
+            sheets=tuple(sheet_revisions(connection, book, class_, known)),
+            gauges={g: gauge_record(connection, book, g, known) for g in sorted(gauges)},
+            alerts=tuple(open_alerts(connection, book, known)),
+        )
+
+    def _both(self, connection: Connection, unit: str, when: When) -> tuple[UnitState, Context]:
+        known = self._count(connection, when)
+        state = self._state(connection, unit, when, known)
+        return state, self._context(connection, state, when, known)
+
+    def _cached(self, name: str, unit: str, when: When, make: Callable[[Connection], Any]) -> Answer:
+        """The answer about now, kept until the unit's page, the context or the day moves."""
+        with self.engine.begin() as connection:
+            if not when.now:
+                return answered(make(connection))
+            heads = units.heads(connection, self.book.number, unit)
+            if heads is None:
+                raise UnknownUnit(unit, near(unit, tuple(units.all_units(connection, self.book.number))))
+            key = (name, unit, *heads, self._today())
+            found = self._kept.get(key)
+            if found is None:
+                if len(self._kept) > KEPT_ANSWERS:
+                    self._kept.clear()
+                found = self._kept[key] = answered(make(connection))
+            return found
+
+    # Units
+
+    def condition(self, unit: str, when: When = NOW) -> Answer:
+        return self._cached("condition", unit, when, lambda c: answer(conditions.condition(*self._both(c, unit, when))))
+
+    def card(self, unit: str, when: When = NOW) -> Answer:
+        def make(connection: Connection) -> Any:
+            state, context = self._both(connection, unit, when)
+            known = state.identity
+            sharing = (
+                units.serial_sharing(connection, self.book.number, unit, known.class_, known.serial) if known else []
+            )
+            return answer(cards.card(state, context, sharing))
+
+        # another unit's registration may come to share the serial, so the card is made anew
+        with self.engine.begin() as connection:
+            return answered(make(connection))
+
+    def slots(self, unit: str, when: When = NOW) -> Answer:
+        with self.engine.begin() as connection:
+            state, context = self._both(connection, unit, when)
+            found = {
+                "unit": unit,
+                "as_of": answer(as_of(state, context)),
+                "slots": [answer(s) for s in conditions.slots(state, context)],
+            }
+        return answered(found)
+
+    def slot(self, unit: str, slot: str, when: When = NOW) -> Answer:
+        with self.engine.begin() as connection:
+            state, context = self._both(connection, unit, when)
+            revision = context.in_force(context.on)
+            if slot not in state.slots and (revision is None or revision.sheet.slot(slot) is None):
+                raise NotFound(f"{unit} has no slot {slot}")
+            page = self._facts(connection, unit, when, ("part.fitted", "part.removed"))
+            found = answer(conditions.slot(state, slot, context))
+            found |= {"unit": unit, "as_of": answer(as_of(state, context))}
+            found["history"] = [answer(s) for s in conditions.slot_history(page, slot)]
+        return answered(found)
+
+    def _facts(self, connection: Connection, unit: str, when: When, types: tuple[str, ...] | None = None) -> list[Item]:
+        known = self._count(connection, when)
+        return facts(history_of(connection, self.book.number, f"unit:{unit}", known, types), when.true_at)
+
+    def wear(self, unit: str, code: str, when: When = NOW) -> Answer:
+        with self.engine.begin() as connection:
+            state, context = self._both(connection, unit, when)
+            row = next((c for c in conditions.rows(state, context) if c.code == code), None)
+            if row is None:
+                raise NotFound(f"the sheet in force for {unit} has no characteristic {code}")
+            page = self._facts(connection, unit, when)
+            gauges = {i.data["gauge"] for i in page if i.entry.type == "reading.taken" and "gauge" in i.data}
+            known = self._count(connection, when)
+            more = {g: gauge_record(connection, self.book.number, g, known) for g in gauges - context.gauges.keys()}
+            context = Context(**{**context.__dict__, "gauges": context.gauges | more})
+            return answered(answer(wears.wear(unit, page, row, context)))
+
+    def history(
+        self, unit: str, when: When = NOW, *, start: int = 0, limit: int | None = None, newest: bool = False
+    ) -> tuple[dict[str, Any], int]:
+        """The lines from `start` on, and how many there are."""
+        with self.engine.begin() as connection:
+            known = self._count(connection, when)
+            self._state(connection, unit, when, known)
+            page = history_of(connection, self.book.number, f"unit:{unit}", known)
+        items = [i for i in page if when.true_at is None or i.at <= when.true_at]
+        if newest:
+            items.reverse()
+        shown = items[start : None if limit is None else start + limit]
+        heads = AsOf(
+            true_at=when.true_at,
+            known_index=known,
+            index=max((i.touched for i in page), default=-1) + 1,
+            on=self._today().isoformat(),
+            rules=RULES,
+        )
+        lines = {"unit": unit, "as_of": answer(heads), "items": [histories.line(i) for i in shown]}
+        return lines, len(items)
+
+    def identity(self, unit: str, when: When = NOW) -> Answer:
+        with self.engine.begin() as connection:
+            state, context = self._both(connection, unit, when)
+            found = self._identity(state, context)
+            found["tags_worn"] = [plain(t) for t in state.tags]
+        return answered(found)
+
+    def _identity(self, state: UnitState, context: Context) -> dict[str, Any]:
+        found: dict[str, Any] = answer(cards.identity(state, context))
+        word, why = conditions.standing(state, context, conditions.discrepancies(state, context))
+        found |= {"standing": word, "standing_why": [answer(w) for w in why]}
+        found["site"] = state.place.site if state.place else None
+        found["as_of"] = answer(as_of(state, context))
+        return found
+
+    def units(self, after: str, limit: int, class_: str | None) -> tuple[list[dict[str, Any]], str | None]:
+        """A page of units by number, and the last number when there are more."""
+        with self.engine.begin() as connection:
+            rows = units.list_units(connection, self.book.number, after=after, limit=limit + 1, class_=class_)
+            shown = [self._identity(r.state, self._context(connection, r.state, NOW, None)) for r in rows[:limit]]
+        return shown, rows[limit - 1].unit if len(rows) > limit else None
+
+    # Tags
+
+    def tag(self, text: str, when: When = NOW) -> Answer:
+        tag = tags.normal(text)
+        with self.engine.begin() as connection:
+            book = self.book.number
+            if when.now:
+                spans = units.tag_spans(connection, book, tag)
+            else:
+                spans = self._spans_then(connection, tag, when)
+            last = spans[-1].unit if spans else None
+            now_wears = None
+            if last is not None and not any(s.until is None for s in spans):
+                state = self._state(connection, last, when, self._count(connection, when))
+                worn = [t for t in state.tags if t.until is None and t.tag != tag]
+                now_wears = worn[-1].tag if worn else None
+        found = answer(tags.answer(text, spans, now_wears))
+        return answered(found)
+
+    def _spans_then(self, connection: Connection, tag: str, when: When) -> list[tags.Span]:
+        known = self._count(connection, when)
+        found = []
+        for unit in dict.fromkeys(s.unit for s in units.tag_spans(connection, self.book.number, tag)):
+            state = draw_unit(connection, self.book.number, unit, known, when.true_at)
+            found += [tags.Span(unit, t.since, t.until, t.why) for t in state.tags if t.tag == tag]
+        return sorted(found, key=lambda s: s.since)
+
+    # Sheets, jobs, entries
+
+    def sheet(self, class_: str, on: date | None, when: When = NOW) -> Answer:
+        """The revision in force on a day (today without one); `revisions` lists all that were issued."""
+        with self.engine.begin() as connection:
+            known = self._count(connection, when)
+            issued = sheet_revisions(connection, self.book.number, class_, known)
+        day = on or self._today()
+        revision = in_force(issued, day)
+        if revision is None:
+            raise NotFound(f"no sheet of {class_} was in force on {day.isoformat()}")
+        return answered(
+            {
+                "class": class_,
+                "rev": revision.rev,
+                "effective_on": revision.effective_on.isoformat(),
+                "entry": revision.entry,
+                "sheet": plain(revision.sheet),
+                "revisions": [
+                    {"rev": r.rev, "effective_on": r.effective_on.isoformat(), "entry": r.entry} for r in issued
+                ],
+            }
+        )
+
+    def job(self, job: str, when: When = NOW) -> Answer:
+        """What was done in a job, in order; its parts; and the checks that nobody answered."""
+        with self.engine.begin() as connection:
+            book, known = self.book.number, self._count(connection, when)
+            found = read_entries(connection, book, units.indexes(connection, book, f"job:{job}", below=known))
+            if not found:
+                raise NotFound(f"no entry names the job {job}")
+            subjects = dict.fromkeys(e.subject for e in found)
+            ids = {e.id for e in found}
+            lines: list[Item] = []
+            answers = []
+            for subject in subjects:
+                page = history_of(connection, book, subject, known)
+                lines += [i for i in page if i.entry.id in ids and (when.true_at is None or i.at <= when.true_at)]
+                if subject.startswith("unit:"):
+                    answers.append(self._job_checks(connection, subject.partition(":")[2], job, page, when))
+            lines.sort(key=lambda i: i.key)
+        return answered(
+            {
+                "job": job,
+                "units": [s.partition(":")[2] for s in subjects if s.startswith("unit:")],
+                "entries": [histories.line(i) for i in lines],
+                "parts": _parts_balance([i for i in lines if i.counts]),
+                "unanswered_checks": [a for a in answers if a],
+            }
+        )
+
+    def _job_checks(
+        self, connection: Connection, unit: str, job: str, page: Sequence[Item], when: When
+    ) -> dict[str, Any] | None:
+        live = [i for i in facts(page, when.true_at)]
+        opened = next((i for i in live if i.entry.type == "job.opened" and i.data["job"] == job), None)
+        registered = next((i for i in live if i.entry.type == "unit.registered"), None)
+        if opened is None or registered is None:
+            return None
+        class_ = registered.body.class_
+        issued = sheet_revisions(connection, self.book.number, class_, self._count(connection, when))
+        revision = in_force(issued, day_in(opened.at, self.book.zone))
+        if revision is None:
+            return None
+        given = {i.data["check"]: i for i in live if i.entry.type == "check.answered" and i.entry.job == job}
+        waiting = ("not_done", "not_reachable")
+        return {
+            "unit": unit,
+            "sheet_rev": revision.rev,
+            "blank": [c.check for c in revision.sheet.checks if c.check not in given],
+            "not_done": [
+                {"check": k, "answer": i.data["answer"], "why": i.data.get("why"), "entry": i.entry.id}
+                for k, i in given.items()
+                if i.data["answer"] in waiting
+            ],
+        }
+
+    def entry(self, ident: str) -> Answer:
+        with self.engine.begin() as connection:
+            found = find_entry(connection, self.book.number, ident)
+            if found is None:
+                raise NotFound("no such entry")
+            text = recorded_answer(connection, self.book.number, found.index)
+        return Answer(text, f'"{sha256(text).hexdigest()[:32]}"')
+
+    def entries(self, start: int, limit: int, subject: str | None, job: str | None) -> tuple[list[bytes], int | None]:
+        """Entries in the order of the book from an index on; the index to go on from when there are more."""
+        with self.engine.begin() as connection:
+            book = self.book.number
+            if subject or job:
+                topic = subject or f"job:{job}"
+                every = [i for i in units.indexes(connection, book, topic, named=True) if i >= start]
+                chosen, more = every[:limit], every[limit:]
+                found = store.texts(connection, book, chosen)
+            else:
+                found = list(store.read(connection, book, start, start + limit + 1))
+                more = [s.index for s in found[limit:]]
+                found = found[:limit]
+            kept = store.receipts(connection, book, [s.index for s in found])
+        return [entry_answer(s.hashed, *kept[s.index]) for s in found], more[0] if more else None
+
+    def day(self, moment: datetime) -> date:
+        """The book's local day of a moment."""
+        return day_in(moment, self.book.zone)
+
+    def size(self) -> int:
+        with self.engine.begin() as connection:
+            return store.read_head(connection, self.book.number).size
+
+
+def _parts_balance(items: Sequence[Item]) -> list[dict[str, Any]]:
+    """Pieces of a job by part number and lot: how many went in, how many came out and where to."""
+    rows: dict[tuple[str, str | None], dict[str, Any]] = {}
+    for item in items:
+        if item.entry.type not in ("part.fitted", "part.removed"):
+            continue
+        for piece in item.body.pieces or ():
+            row = rows.setdefault(
+                (piece.part_no, piece.lot),
+                {"part_no": piece.part_no, "lot": piece.lot, "fitted": 0, "removed": {}, "entries": []},
+            )
+            if item.entry.type == "part.fitted":
+                row["fitted"] += piece.qty
+            else:
+                row["removed"][item.body.to] = row["removed"].get(item.body.to, 0) + piece.qty
+            row["entries"].append(item.entry.id)
+    return list(rows.values())
+
+
+def when_of(true_at: str | None, known_at: str | None, known_index: str | None) -> When:
+    """The moment and the knowledge that a query asks for. Raises Malformed (`bad-query`)."""
+    if known_at is not None and known_index is not None:
+        raise Malformed.at("?known_at", "bad-query", "give known_at or known_index, not both")
+    moments: dict[str, datetime] = {}
+    for name, text in (("true_at", true_at), ("known_at", known_at)):
+        if text is None:
+            continue
+        try:
+            moments[name] = parse(text).astimezone(UTC)
+        except ValueError as error:
+            raise Malformed.at(f"?{name}", "bad-query", f"{error}; write + as %2B") from None
+    known = None
+    if known_index is not None:
+        if not known_index.isascii() or not known_index.isdecimal() or len(known_index) > 16:
+            raise Malformed.at("?known_index", "bad-query", "a whole number of entries, from 0")
+        known = int(known_index)
+    at = moments.get("known_at")
+    return When(moments.get("true_at"), None if at is None else in_utc(at, 6), known)

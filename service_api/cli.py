@@ -1,0 +1,512 @@
+"""The command `fettlebook`. Each command imports what it needs when it runs, so that help comes at once.
+
+Exit status: 0 done, 1 found wrong, 2 wrong use, 3 could not run.
+"""
+
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+from service_api import __version__
+
+if TYPE_CHECKING:
+    from service_api.app import Store
+    from service_api.log.store import Book
+
+
+@dataclass
+class Call:
+    """What was said before the command's name."""
+
+    data: str | None
+    origin: str | None
+    as_json: bool
+
+    def say(self, value: Any, words: Callable[[], str] | str) -> None:
+        """The answer: as JSON for a program, in words for a person."""
+        if self.as_json:
+            click.echo(json.dumps(value, ensure_ascii=False))
+        else:
+            click.echo(words() if callable(words) else words)
+
+
+def stop(status: int, words: str) -> NoReturn:
+    """Say what is wrong on the last line of stderr and stop."""
+    click.echo(f"fettlebook: {words}", err=True)
+    sys.exit(status)
+
+
+def wrong_use(words: str) -> NoReturn:
+    stop(2, words)
+
+
+@contextmanager
+def opened(call: Call) -> Iterator["Store"]:
+    """The store of this call. Trouble in opening it is exit status 3, with its cause."""
+    from sqlalchemy.exc import OperationalError, ProgrammingError
+
+    from service_api.app import Store, StoreBehind
+    from service_api.settings import SettingsError, read_settings
+
+    try:
+        store = Store(read_settings(os.environ, call.data))
+    except SettingsError as error:
+        wrong_use(str(error))
+    except (OperationalError, ProgrammingError, StoreBehind, OSError) as error:
+        stop(3, f"the store cannot be opened: {getattr(error, 'orig', None) or error}")
+    try:
+        yield store
+    finally:
+        store.close()
+
+
+def the_book(call: Call, store: "Store") -> "Book":
+    """The book that was named, or the only one."""
+    books = store.books()
+    if call.origin is not None:
+        found = next((b for b in books if b.origin == call.origin), None)
+        if found is None:
+            wrong_use(f"there is no book {call.origin}; `fettlebook book list` names those there are")
+        return found
+    if not books:
+        wrong_use("there is no book yet: make one with `fettlebook book new ORIGIN`, or try `fettlebook demo`")
+    if len(books) > 1:
+        wrong_use(f"say which book with --book: {', '.join(b.origin for b in books)}")
+    return books[0]
+
+
+pass_call = click.make_pass_decorator(Call)
+CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+
+
+@click.group(context_settings=CONTEXT)
+@click.option("--data", metavar="DIR", help="Folder of the database file, keys and attachments [./fettlebook-data].")
+@click.option("--book", "origin", metavar="ORIGIN", help="Which book, where the store has several.")
+@click.option("--json", "as_json", is_flag=True, help="Answer in JSON, for a program.")
+@click.version_option(__version__, message="%(version)s")
+@click.pass_context
+def main(context: click.Context, data: str | None, origin: str | None, as_json: bool) -> None:
+    """Fettlebook keeps an immutable log of entries per tagged unit, and computes from it what the unit is now.
+
+    Try it:  fettlebook demo
+    """
+    context.obj = Call(data, origin, as_json)
+
+
+@main.command()
+@click.option("--port", type=click.IntRange(0, 65535), default=8080, show_default=True, help="0 takes a free one.")
+@pass_call
+def demo(call: Call, port: int) -> None:
+    """Fill a scratch book with an invented depot and serve it on this machine.
+
+    A second `demo` serves the book as you left it, with new keys; delete the folder to begin anew.
+
+    Example:  fettlebook --data /tmp/depot demo --port 8080
+    """
+    from service_api.ops.demo import THEN, prepare
+
+    with opened(call) as store:
+        ready = prepare(store)
+        server, address = _listen(store, "127.0.0.1", port)
+        unit, then = "SEL-004", THEN.replace("+", "%2B")
+        links = {
+            "today": f"{address}/bench/?unit={unit}",
+            "then": f"{address}/bench/?unit={unit}&true_at={then}",
+            "card": f"{address}/v1/units/{unit}/card",
+            "card_then": f"{address}/v1/units/{unit}/card?true_at={then}",
+            "wear_then": f"{address}/v1/units/{unit}/wear/SEL-BL?true_at={then}",
+            "docs": f"{address}/docs",
+        }
+        enrol = f"{address}/bench/enrol/{ready.enrol_code}"
+        answer = {
+            "url": address,
+            "enrol_url": enrol,
+            "book": ready.book.origin,
+            "fresh": ready.fresh,
+            "entries": ready.entries,
+            "tags": ready.tags,
+            "tokens": {"admin": ready.admin},
+            "links": links,
+        }
+        call.say(answer, lambda: _demo_words(answer))
+        sys.stdout.flush()
+        server.run()
+
+
+def _demo_words(answer: dict[str, Any]) -> str:
+    what = "filled just now" if answer["fresh"] else "as you left it; delete the data folder to begin anew"
+    shown = ("SEL-002", "SEL-003", "SEL-004", "SEL-007", "FAC-001")
+    tags = "\n".join(f"  {answer['tags'][unit]}  {unit}" for unit in shown)
+    links = answer["links"]
+    return f"""\
+The demo depot is served at {answer["url"]} ({answer["entries"]} entries, {what}).
+
+Bench page   {answer["enrol_url"]}
+             open this once in a browser to enrol it, then scan or type a tag:
+{tags}
+
+SEL-004      {links["today"]}
+on 3 December 2024
+             {links["then"]}
+API in words {links["docs"]}
+
+A token for the API, good for 30 days:
+  export TOKEN={answer["tokens"]["admin"]}
+  curl -H "Authorization: Bearer $TOKEN" {links["card"]}
+  curl -H "Authorization: Bearer $TOKEN" '{links["wear_then"]}'
+
+Stop with Ctrl-C. A second `fettlebook demo` serves this book as you left it, with new keys."""
+
+
+def _listen(store: "Store", host: str, port: int) -> tuple[Any, str]:
+    """A listening server and its address; the port is bound when this returns."""
+    from waitress import create_server
+
+    from service_api.app import create_app
+    from service_api.settings import THREADS
+
+    try:
+        server = create_server(create_app(store), host=host, port=port, threads=THREADS, ident="fettlebook")
+    except OSError as error:
+        stop(3, f"cannot listen on {host}:{port}: {error.strerror or error}")
+    return server, f"http://{host}:{server.effective_port}"
+
+
+@main.command()
+@click.option("--host", metavar="H", default="127.0.0.1", show_default=True, help="Address to listen on.")
+@click.option("--port", type=click.IntRange(0, 65535), default=8080, show_default=True, help="0 takes a free one.")
+@pass_call
+def serve(call: Call, host: str, port: int) -> None:
+    """Serve the books of the store until stopped.
+
+    Example:  fettlebook --data /var/lib/fettlebook serve --host 0.0.0.0 --port 8080
+    """
+    with opened(call) as store:
+        server, address = _listen(store, host, port)
+        call.say({"url": address}, f"Serving {len(store.books())} book(s) at {address}. Stop with Ctrl-C.")
+        sys.stdout.flush()
+        server.run()
+
+
+@main.command()
+@click.option("--database", metavar="URL", help="The store's URL, as its owner [the store in force].")
+@pass_call
+def migrate(call: Call, database: str | None) -> None:
+    """Bring the store's tables up to this code.
+
+    On the embedded store `serve` does it when needed; on a server it is a step of its own, run as the tables' owner.
+
+    Example:  fettlebook migrate --database postgresql+psycopg://owner@localhost/fettlebook
+    """
+    from sqlalchemy.exc import SQLAlchemyError
+
+    from service_api import app
+    from service_api.log.engines import is_sqlite
+    from service_api.settings import read_settings
+
+    settings = read_settings(os.environ, call.data)
+    url = database or settings.database
+    try:
+        if is_sqlite(url):
+            settings.data.mkdir(parents=True, exist_ok=True)
+        app.migrate(url)
+    except (SQLAlchemyError, OSError, ImportError) as error:
+        stop(3, f"the store cannot be migrated: {getattr(error, 'orig', None) or error}")
+    revision = app.newest_revision()
+    call.say({"revision": revision}, f"The store is at revision {revision}.")
+
+
+@main.group()
+def book() -> None:
+    """Books: one log each, with its own origin, days and people."""
+
+
+@book.command("new")
+@click.argument("origin")
+@click.option("--zone", metavar="Z", help="Offset or zone name in which the book's days begin [FETTLEBOOK_ZONE, UTC].")
+@pass_call
+def book_new(call: Call, origin: str, zone: str | None) -> None:
+    """Make an empty book. ORIGIN is its name for ever, such as shop.example/main.
+
+    Example:  fettlebook book new shop.example/main --zone +01:00
+    """
+    with opened(call) as store:
+        zone = zone or store.settings.zone
+        if not origin.isprintable() or any(c.isspace() or c == "+" for c in origin) or not origin:
+            wrong_use("an origin is one word without spaces or plus signs, such as shop.example/main")
+        try:
+            made = store.new_book(origin, zone)
+        except ValueError as error:
+            wrong_use(str(error))
+        call.say(
+            {"origin": made.origin, "zone": made.zone}, f"The book {made.origin} is ready; its days begin in {zone}."
+        )
+
+
+@book.command("list")
+@pass_call
+def book_list(call: Call) -> None:
+    """Name the books of the store."""
+    with opened(call) as store:
+        rows = [
+            {"origin": b.origin, "zone": b.zone, "entries": store.answers(b.number).size(), "simulated": b.simulated}
+            for b in store.books()
+        ]
+    words = "\n".join(f"{r['origin']}  {r['entries']} entries, days in {r['zone']}" for r in rows)
+    call.say({"books": rows}, words or "There is no book yet.")
+
+
+@main.group()
+def token() -> None:
+    """Tokens: what programs carry in `Authorization: Bearer`."""
+
+
+def _roles() -> tuple[str, ...]:
+    from service_api.directory.people import ROLES
+
+    return ROLES
+
+
+class RoleName(click.ParamType):
+    """One of the roles, looked up only when a command is given one."""
+
+    name = "role"
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        if value not in _roles():
+            self.fail(f"{value!r} is no role; one of {', '.join(_roles())}", param, ctx)
+        return value
+
+
+@token.command("new")
+@click.option("--role", type=RoleName(), required=True, help="What it may do.")
+@click.option("--person", metavar="ID", help="The person that entries sent with it carry.")
+@click.option("--party", metavar="ID", help="The party whose own units it may see (role customer).")
+@click.option("--name", metavar="N", help="What it is for.")
+@click.option("--days", type=click.IntRange(1, 3650), help="How long it is good [until revoked].")
+@pass_call
+def token_new(call: Call, role: str, person: str | None, party: str | None, name: str | None, days: int | None) -> None:
+    """Make a token. It is the last line printed, shown this once and stored only as a digest.
+
+    Example:  fettlebook token new --role bench --name "tablet 3" --days 365
+    """
+    from service_api.directory import people, tokens
+
+    with opened(call) as store:
+        book = the_book(call, store)
+        with store.writing.begin() as connection:
+            if person and people.find_person(connection, book.number, person) is None:
+                wrong_use(f"nobody is called {person}; add them with `fettlebook person add`")
+            if party and party not in {p.id for p in people.parties(connection, book.number)}:
+                wrong_use(f"no party is called {party}")
+            made, text = tokens.new_token(
+                connection, book.number, role, store.clock(), person=person, party=party, name=name, days=days
+            )
+    call.say({"id": made.id, "role": role, "expires_at": made.expires_at, "token": text}, text)
+
+
+@token.command("list")
+@pass_call
+def token_list(call: Call) -> None:
+    """Name the book's tokens; the secrets are nowhere to be read."""
+    from service_api.directory import tokens
+
+    with opened(call) as store:
+        book = the_book(call, store)
+        with store.reading.begin() as connection:
+            found = tokens.tokens(connection, book.number)
+    names = ("id", "role", "person", "party", "device", "name", "made_at", "expires_at", "revoked_at")
+    rows = [{n: getattr(t, n) for n in names} for t in found]
+    words = "\n".join(
+        f"{r['id']}  {r['role']:<9} {r['name'] or ''}{'  revoked' if r['revoked_at'] else ''}" for r in rows
+    )
+    call.say({"tokens": rows}, words or "There is no token yet.")
+
+
+@token.command("revoke")
+@click.argument("ident", metavar="ID")
+@pass_call
+def token_revoke(call: Call, ident: str) -> None:
+    """Make a token worth nothing from the next request on."""
+    from service_api.directory import tokens
+
+    with opened(call) as store:
+        book = the_book(call, store)
+        with store.writing.begin() as connection:
+            done = tokens.revoke(connection, book.number, ident, store.clock())
+    if not done:
+        stop(1, f"no live token is called {ident}")
+    call.say({"revoked": ident}, f"The token {ident} is revoked.")
+
+
+@main.group()
+def person() -> None:
+    """People: an id for the entries, a name beside the log."""
+
+
+@person.command("add")
+@click.argument("ident", metavar="ID")
+@click.option("--name", metavar="N", required=True, help="The person's name; it never enters the log.")
+@click.option("--role", type=RoleName(), required=True, help="What they do here.")
+@pass_call
+def person_add(call: Call, ident: str, name: str, role: str) -> None:
+    """Add a person. The same again changes nothing.
+
+    Example:  fettlebook person add o.tamsley --name "Orrin Tamsley" --role bench
+    """
+    from service_api.directory import people
+    from service_api.wire.derive import IDENT
+
+    if not IDENT.fullmatch(ident):
+        wrong_use("an id is 1 to 64 of A-Z a-z 0-9 . _ -")
+    with opened(call) as store:
+        book = the_book(call, store)
+        try:
+            with store.writing.begin() as connection:
+                done = people.add_person(connection, book.number, ident, name, role)
+        except people.Taken as error:
+            stop(1, str(error))
+    call.say({"id": ident, "name": name, "role": role}, f"{name} is {'added' if done == 'added' else 'there already'}.")
+
+
+@person.command("role")
+@click.argument("ident", metavar="ID")
+@click.argument("role", type=RoleName())
+@click.option("--from", "from_on", type=click.DateTime(["%Y-%m-%d"]), required=True, help="First day of the role.")
+@pass_call
+def person_role(call: Call, ident: str, role: str, from_on: Any) -> None:
+    """From a day on a person has another role; earlier days keep the one before.
+
+    Example:  fettlebook person role o.tamsley lead --from 2025-01-01
+    """
+    from service_api.directory import people
+
+    with opened(call) as store:
+        book = the_book(call, store)
+        try:
+            with store.writing.begin() as connection:
+                people.give_role(connection, book.number, ident, role, from_on.date())
+        except LookupError as error:
+            stop(1, str(error))
+    day = from_on.date().isoformat()
+    call.say({"person": ident, "role": role, "from_on": day}, f"{ident} is {role} from {day}.")
+
+
+@person.command("list")
+@pass_call
+def person_list(call: Call) -> None:
+    """Name everybody in the directory."""
+    from service_api.directory import people
+
+    with opened(call) as store:
+        book = the_book(call, store)
+        with store.reading.begin() as connection:
+            found = people.people(connection, book.number)
+    rows = [{"id": p.id, "name": p.name, "role": p.role, "retired": p.retired} for p in found]
+    words = "\n".join(f"{r['id']:<24} {r['role']:<10} {r['name']}{'  (retired)' if r['retired'] else ''}" for r in rows)
+    call.say({"people": rows}, words or "There is nobody yet.")
+
+
+@person.command("retire")
+@click.argument("ident", metavar="ID")
+@pass_call
+def person_retire(call: Call, ident: str) -> None:
+    """Somebody works here no longer; their id and their entries stay."""
+    from service_api.directory import people
+    from service_api.domain.moments import in_utc
+
+    with opened(call) as store:
+        book = the_book(call, store)
+        try:
+            with store.writing.begin() as connection:
+                people.retire(connection, book.number, ident, in_utc(store.clock()))
+        except LookupError as error:
+            stop(1, str(error))
+    call.say({"retired": ident}, f"{ident} is retired.")
+
+
+@main.group()
+def device() -> None:
+    """Bench devices: a browser that was enrolled once and holds a cookie."""
+
+
+@device.command("enrol")
+@click.argument("name")
+@click.option("--url", metavar="URL", default="http://127.0.0.1:8080", show_default=True, help="Where it is served.")
+@pass_call
+def device_enrol(call: Call, name: str, url: str) -> None:
+    """Make a one-time link that enrols a browser as a bench device. It is good for an hour.
+
+    Example:  fettlebook device enrol "bench 2, Kelderwick" --url https://shop.example
+    """
+    from service_api.directory import tokens
+
+    with opened(call) as store:
+        book = the_book(call, store)
+        with store.writing.begin() as connection:
+            made, code, until = tokens.enrol(connection, book.number, name, store.clock())
+    link = f"{url.rstrip('/')}/bench/enrol/{code}"
+    call.say({"device": made.id, "enrol_url": link, "until": until}, f"Open once on the device, until {until}:\n{link}")
+
+
+@device.command("list")
+@pass_call
+def device_list(call: Call) -> None:
+    """Name the enrolled devices."""
+    from service_api.directory import tokens
+
+    with opened(call) as store:
+        book = the_book(call, store)
+        with store.reading.begin() as connection:
+            found = tokens.devices(connection, book.number)
+    rows = [{"device": d.id, "name": d.name, "made_at": d.made_at, "revoked_at": d.revoked_at} for d in found]
+    words = "\n".join(f"{r['device']}  {r['name']}{'  revoked' if r['revoked_at'] else ''}" for r in rows)
+    call.say({"devices": rows}, words or "No device is enrolled.")
+
+
+@device.command("revoke")
+@click.argument("ident", metavar="ID")
+@pass_call
+def device_revoke(call: Call, ident: str) -> None:
+    """Make a device's cookie worth nothing from the next request on."""
+    from service_api.directory import tokens
+
+    with opened(call) as store:
+        book = the_book(call, store)
+        with store.writing.begin() as connection:
+            done = tokens.revoke_device(connection, book.number, ident, store.clock())
+    if not done:
+        stop(1, f"no live device is called {ident}")
+    call.say({"revoked": ident}, f"The device {ident} is revoked.")
+
+
+@main.group("tags")
+def tags_group() -> None:
+    """Tags: labels that point to a unit for a time."""
+
+
+@tags_group.command("mint")
+@click.argument("count", metavar="N", type=click.IntRange(1, 5000))
+@pass_call
+def tags_mint(call: Call, count: int) -> None:
+    """Mint N tags, one a line; each is made once and attached to a unit later.
+
+    Example:  fettlebook tags mint 20
+    """
+    from service_api.directory import minted
+
+    with opened(call) as store:
+        book = the_book(call, store)
+        with store.writing.begin() as connection:
+            made = minted.mint(connection, book.number, count, store.clock())
+    call.say({"tags": made}, "\n".join(made))
+
+
+if __name__ == "__main__":
+    main(prog_name="fettlebook")

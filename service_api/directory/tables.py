@@ -1,0 +1,63 @@
+"""The tables of the directory. `book` leads every key; a secret is stored as its SHA-256 only."""
+
+from sqlalchemy import Column, Integer, LargeBinary, MetaData, Table, Text
+
+metadata = MetaData()
+
+
+def _key(*names: str) -> list[Column[object]]:
+    return [Column("book", Integer, primary_key=True, autoincrement=False)] + [
+        Column(name, Text, primary_key=True) for name in names
+    ]
+
+
+person = Table(
+    "person",
+    metadata,
+    *_key("id"),
+    Column("name", Text, nullable=False),
+    Column("badge", LargeBinary),
+    Column("pin", Text),
+    Column("retired_at", Text),
+)
+person_role = Table("person_role", metadata, *_key("person", "from_on"), Column("role", Text, nullable=False))
+party = Table("party", metadata, *_key("id"), Column("name", Text, nullable=False))
+token = Table(
+    "token",
+    metadata,
+    *_key("id"),
+    Column("digest", LargeBinary, nullable=False),
+    Column("role", Text, nullable=False),
+    Column("person", Text),
+    Column("party", Text),
+    Column("device", Text),
+    Column("name", Text),
+    Column("made_at", Text, nullable=False),
+    Column("expires_at", Text),
+    Column("revoked_at", Text),
+)
+device = Table(
+    "device",
+    metadata,
+    *_key("id"),
+    Column("name", Text, nullable=False),
+    Column("made_at", Text, nullable=False),
+    Column("revoked_at", Text),
+)
+enrolment = Table(
+    "enrolment",
+    metadata,
+    *_key("device"),
+    Column("digest", LargeBinary, nullable=False),
+    Column("until", Text, nullable=False),
+    Column("used_at", Text),
+)
+minted_tag = Table("minted_tag", metadata, *_key("tag"), Column("made_at", Text, nullable=False))
+attachment = Table(
+    "attachment",
+    metadata,
+    *_key("sha256"),
+    Column("media_type", Text, nullable=False),
+    Column("bytes", Integer, nullable=False),
+    Column("made_at", Text, nullable=False),
+)

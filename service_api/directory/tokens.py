@@ -1,0 +1,177 @@
+"""Tokens and enrolments: random, shown once, stored as SHA-256, scoped to one book, revocable at once.
+
+A token's text is `fb<book>.<id>.<secret>`: the book and the id find its row by key, and the digests are compared in
+constant time. The secret has 256 bits, so a plain hash is enough; a slow one is for secrets that people choose.
+"""
+
+import hmac
+from base64 import urlsafe_b64encode
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from hashlib import sha256
+from secrets import token_bytes, token_hex
+
+from sqlalchemy import Connection, insert, select, update
+
+from service_api.directory import tables as t
+from service_api.domain.moments import in_utc
+
+ENROLMENT_MINUTES = 60
+
+
+@dataclass(frozen=True, kw_only=True)
+class Token:
+    """Who is calling: what the token may do, and for whom. `id` is what entries carry as `recorded_by`."""
+
+    id: str
+    book: int
+    role: str
+    person: str | None = None
+    party: str | None = None
+    device: str | None = None
+    name: str | None = None
+    made_at: str = ""
+    expires_at: str | None = None
+    revoked_at: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Device:
+    id: str
+    name: str
+    made_at: str
+    revoked_at: str | None = None
+
+
+def _secret() -> str:
+    return urlsafe_b64encode(token_bytes(32)).decode().rstrip("=")
+
+
+def _text(book: int, ident: str, secret: str) -> str:
+    return f"fb{book}.{ident}.{secret}"
+
+
+def split(text: str) -> tuple[int, str, bytes] | None:
+    """(book, id, digest of the secret) of a token's text; None when it has not that form."""
+    head, _, rest = text.partition(".")
+    ident, _, secret = rest.partition(".")
+    if not head.startswith("fb") or not head[2:].isdecimal() or len(head) > 11 or not ident or not secret:
+        return None
+    return int(head[2:]), ident, sha256(secret.encode()).digest()
+
+
+def new_token(
+    connection: Connection,
+    book: int,
+    role: str,
+    now: datetime,
+    *,
+    person: str | None = None,
+    party: str | None = None,
+    device: str | None = None,
+    name: str | None = None,
+    days: int | None = None,
+) -> tuple[Token, str]:
+    """A new token and its text, which is shown this once and kept nowhere."""
+    secret = _secret()
+    token = Token(
+        id=f"t-{token_hex(6)}",
+        book=book,
+        role=role,
+        person=person,
+        party=party,
+        device=device,
+        name=name,
+        made_at=in_utc(now),
+        expires_at=None if days is None else in_utc(now + timedelta(days=days)),
+    )
+    row = {k: getattr(token, k) for k in Token.__dataclass_fields__}
+    connection.execute(insert(t.token).values(**row, digest=sha256(secret.encode()).digest()))
+    return token, _text(book, token.id, secret)
+
+
+def find(connection: Connection, text: str, now: datetime) -> Token | None:
+    """The live token of this text; None when it is unknown, expired or revoked."""
+    parts = split(text)
+    if parts is None:
+        return None
+    book, ident, digest = parts
+    row = connection.execute(select(t.token).where(t.token.c.book == book, t.token.c.id == ident)).first()
+    if row is None or not hmac.compare_digest(row.digest, digest):
+        return None
+    if row.revoked_at is not None or (row.expires_at is not None and row.expires_at <= in_utc(now)):
+        return None
+    return _token(row)
+
+
+def _token(row: object) -> Token:
+    return Token(**{name: getattr(row, name) for name in Token.__dataclass_fields__})
+
+
+def tokens(connection: Connection, book: int) -> list[Token]:
+    rows = connection.execute(select(t.token).where(t.token.c.book == book).order_by(t.token.c.made_at, t.token.c.id))
+    return [_token(row) for row in rows]
+
+
+def revoke(connection: Connection, book: int, ident: str, now: datetime) -> bool:
+    """The token is worth nothing from the next request on. False when there is no such token."""
+    done = connection.execute(
+        update(t.token)
+        .where(t.token.c.book == book, t.token.c.id == ident, t.token.c.revoked_at.is_(None))
+        .values(revoked_at=in_utc(now))
+    )
+    return bool(done.rowcount)
+
+
+# Devices
+
+
+def enrol(connection: Connection, book: int, name: str, now: datetime) -> tuple[Device, str, str]:
+    """A new device, the code of its one-time link, and until when the code is good."""
+    device = Device(id=f"d-{token_hex(4)}", name=name, made_at=in_utc(now))
+    connection.execute(insert(t.device).values(book=book, id=device.id, name=name, made_at=device.made_at))
+    secret, until = _secret(), in_utc(now + timedelta(minutes=ENROLMENT_MINUTES))
+    digest = sha256(secret.encode()).digest()
+    connection.execute(insert(t.enrolment).values(book=book, device=device.id, digest=digest, until=until))
+    return device, _text(book, device.id, secret), until
+
+
+def redeem(connection: Connection, code: str, now: datetime) -> str | None:
+    """The token text that a device's cookie will hold; None when the code is unknown, used or too old."""
+    parts = split(code)
+    if parts is None:
+        return None
+    book, ident, digest = parts
+    where = (t.enrolment.c.book == book, t.enrolment.c.device == ident)
+    row = connection.execute(select(t.enrolment).where(*where)).first()
+    if row is None or not hmac.compare_digest(row.digest, digest) or row.used_at or row.until <= in_utc(now):
+        return None
+    connection.execute(update(t.enrolment).where(*where).values(used_at=in_utc(now)))
+    _, text = new_token(connection, book, "bench", now, device=ident, name="bench page")
+    return text
+
+
+def devices(connection: Connection, book: int) -> list[Device]:
+    rows = connection.execute(select(t.device).where(t.device.c.book == book).order_by(t.device.c.id))
+    return [Device(id=r.id, name=r.name, made_at=r.made_at, revoked_at=r.revoked_at) for r in rows]
+
+
+def revoke_device(connection: Connection, book: int, ident: str, now: datetime) -> bool:
+    """The device and its tokens are worth nothing from the next request on. False when there is no such device."""
+    at = in_utc(now)
+    done = connection.execute(
+        update(t.device)
+        .where(t.device.c.book == book, t.device.c.id == ident, t.device.c.revoked_at.is_(None))
+        .values(revoked_at=at)
+    )
+    connection.execute(
+        update(t.token)
+        .where(t.token.c.book == book, t.token.c.device == ident, t.token.c.revoked_at.is_(None))
+        .values(revoked_at=at)
+    )
+    connection.execute(
+        update(t.enrolment)
+        .where(t.enrolment.c.book == book, t.enrolment.c.device == ident, t.enrolment.c.used_at.is_(None))
+        .values(used_at=at)
+    )
+    return bool(done.rowcount)

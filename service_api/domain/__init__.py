@@ -1,0 +1,1 @@
+"""What the workshop's words mean: entry types, histories, condition. No framework, no clock, no I/O."""

@@ -1,0 +1,365 @@
+"""The card of a unit: what the bench must know after one scan, worst first (JOB.md question 1, 7, 39)."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+
+from service_api.domain import condition as c
+from service_api.domain.alerts import AlertAnswer
+from service_api.domain.context import Context
+from service_api.domain.discrepancies import Discrepancy
+from service_api.domain.forms import Quantity
+from service_api.domain.state import UnitState
+
+TAG_DAYS = 90
+CLOSING = "Follow the machine's manual, site rules and the persons licensed or appointed where you are."
+
+
+@dataclass(frozen=True, kw_only=True)
+class WornTag:
+    tag: str
+    since: datetime
+    entry: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class IdentityAnswer:
+    unit: str
+    class_: str | None
+    title: str | None
+    family: str | None
+    serial: str | None
+    owner: str | None
+    variant: str | None
+    name: str | None
+    plate: str | None
+    origin: str | None
+    tags: tuple[WornTag, ...]
+    entries: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Warning:
+    warning: str
+    words: str
+    entries: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class HoldAnswer:
+    """A hold somebody placed, or (hold null) one that is computed and ends with its cause."""
+
+    hold: str | None
+    key: str | None
+    why: str
+    since: datetime | None
+    lift_by: tuple[str, ...]
+    entries: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ConcessionAnswer:
+    concession: str
+    why: str
+    until_on: str | None
+    until_hours: Decimal | None
+    state: str
+    entry: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExamAnswer:
+    exam: str
+    result: str
+    due_next: str | None
+    overdue: bool
+    entry: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class CautionAnswer:
+    caution: str
+    words: str
+    rests_on: str
+    revision: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class AsLeft:
+    characteristic: str
+    title: str | None
+    slot: str | None
+    latest: c.Latest
+
+
+@dataclass(frozen=True, kw_only=True)
+class Due:
+    what: str
+    on: str | None
+    hours: Decimal | None
+    entries: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Unanswered:
+    job: str
+    purpose: str
+    blank: tuple[str, ...]
+    not_done: tuple[str, ...]
+    entry: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlaceAnswer:
+    site: str | None
+    bench: str | None
+    party: str | None
+    since: datetime
+    entry: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class ComplaintAnswer:
+    complaint: str
+    words: str
+    mode: str
+    slot: str | None
+    reported_at: datetime
+    entry: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Card:
+    unit: str
+    as_of: c.AsOf
+    identity: IdentityAnswer
+    standing: str
+    standing_why: tuple[c.Why, ...]
+    hours: c.Hours
+    warnings: tuple[Warning, ...]
+    holds: tuple[HoldAnswer, ...]
+    findings: tuple[c.FindingAnswer, ...]
+    complaints: tuple[ComplaintAnswer, ...]
+    alerts: tuple[AlertAnswer, ...]
+    concessions: tuple[ConcessionAnswer, ...]
+    exams: tuple[ExamAnswer, ...]
+    cautions: tuple[CautionAnswer, ...]
+    caution_closing: str
+    last_as_left: tuple[AsLeft, ...]
+    due: tuple[Due, ...]
+    discrepancies: tuple[Discrepancy, ...]
+    unanswered_checks: tuple[Unanswered, ...]
+    place: PlaceAnswer | None
+
+
+def identity(state: UnitState, context: Context) -> IdentityAnswer:
+    known = state.identity
+    revision = context.in_force(context.on)
+    worn = tuple(WornTag(tag=t.tag, since=t.since, entry=t.entry) for t in state.tags if t.until is None)
+    return IdentityAnswer(
+        unit=state.unit,
+        class_=known.class_ if known else None,
+        title=revision.sheet.title if revision else None,
+        family=(known.family if known else None) or (revision.sheet.family if revision else None),
+        serial=known.serial if known else None,
+        owner=known.owner if known else None,
+        variant=known.variant if known else None,
+        name=known.name if known else None,
+        plate=known.plate if known else None,
+        origin=known.origin if known else None,
+        tags=worn,
+        entries=(known.entry,) if known else (),
+    )
+
+
+def warnings(
+    state: UnitState, context: Context, sharing: Sequence[str], alerts: Sequence[AlertAnswer]
+) -> list[Warning]:
+    """What must not be missed, worst first: retired, on hold, alert, tag changed, serial shared."""
+    known = c.discrepancies(state, context)
+    word, why = c.standing(state, context, known)
+    found = []
+    if state.retired:
+        found.append(Warning(warning="retired", words="This unit is retired.", entries=(state.retired.entry,)))
+    if word == "on_hold":
+        entries = tuple(dict.fromkeys(entry for w in why for entry in w.entries))
+        found.append(Warning(warning="on-hold", words="; ".join(w.why for w in why), entries=entries))
+    found += [Warning(warning="alert", words=a.words, entries=a.entries) for a in alerts]
+    changed = _tag_changed(state, context)
+    if changed:
+        found.append(changed)
+    if sharing:
+        words = f"The serial is shared with {', '.join(sharing)}: scan and check the engraving."
+        entries = (state.identity.entry,) if state.identity else ()
+        found.append(Warning(warning="serial-shared", words=words, entries=entries))
+    return found
+
+
+def _tag_changed(state: UnitState, context: Context) -> Warning | None:
+    """A label changed within 90 days: read the engraving (JOB.md question 1). The first label is no change."""
+    if len(state.tags) < 2:
+        return None
+    last = state.tags[-1]
+    if context.on - context.day(last.since) > timedelta(days=TAG_DAYS):
+        return None
+    words = f"The tag changed on {context.day(last.since).isoformat()}: read the engraving."
+    return Warning(warning="tag-changed", words=words, entries=(state.tags[-2].entry, last.entry))
+
+
+def holds(state: UnitState, context: Context, alerts: Sequence[AlertAnswer]) -> list[HoldAnswer]:
+    placed = [
+        HoldAnswer(hold=h.hold, key=None, why=h.why, since=h.at, lift_by=(h.lift_by,), entries=(h.entry,))
+        for h in state.holds.values()
+    ]
+    known = c.discrepancies(state, context)
+    computed = [
+        HoldAnswer(hold=None, key=d.key, why=f"{d.code}: {d.detail}", since=None, lift_by=d.who_may, entries=d.entries)
+        for d in known
+        if d.holds_release
+    ]
+    computed += [
+        HoldAnswer(hold=None, key=f"alert:{a.alert}", why=a.words, since=a.issued_at, lift_by=(), entries=a.entries)
+        for a in alerts
+        if a.holds
+    ]
+    return placed + computed
+
+
+def cautions(state: UnitState, context: Context) -> list[CautionAnswer]:
+    """Those that fit what is open on the unit: a caution belongs to purpose and slot, so that the right few show."""
+    revision = context.in_force(context.on)
+    if revision is None:
+        return []
+    purposes = {job.purpose for job in state.jobs.values()}
+    touched = {f.slot for f in state.findings.values()} | {x.slot for x in state.complaints.values()}
+    found = []
+    for caution in revision.sheet.cautions or ():
+        when = caution.when
+        if when.purposes and not purposes & set(when.purposes):
+            continue
+        if when.slots and not touched & set(when.slots):
+            continue
+        if when.activities and not purposes:
+            continue
+        found.append(
+            CautionAnswer(
+                caution=caution.caution, words=caution.words, rests_on=caution.rests_on, revision=revision.rev
+            )
+        )
+    return found
+
+
+def due(state: UnitState) -> list[Due]:
+    found = []
+    for plan in state.plans:
+        on = plan.due_on if isinstance(plan.due_on, str) else None
+        hours = plan.due_hours.value if isinstance(plan.due_hours, Quantity) else None
+        found.append(Due(what="service", on=on, hours=hours, entries=(plan.entry,)))
+    for exam in state.exams.values():
+        if isinstance(exam.due_next, str):
+            found.append(Due(what=f"exam {exam.exam}", on=exam.due_next, hours=None, entries=(exam.entry,)))
+    return sorted(found, key=lambda d: d.on or "9999")
+
+
+def unanswered(state: UnitState, context: Context) -> list[Unanswered]:
+    """Per open job: the sheet's checks that nobody answered, and those that somebody could not do (R3)."""
+    revision = context.in_force(context.on)
+    if revision is None:
+        return []
+    return [
+        Unanswered(
+            job=job.job,
+            purpose=job.purpose,
+            blank=tuple(k.check for k in revision.sheet.checks if k.check not in job.checks),
+            not_done=tuple(
+                k.check
+                for k in revision.sheet.checks
+                if k.check in job.checks and job.checks[k.check].answer in ("not_done", "not_reachable")
+            ),
+            entry=job.entry,
+        )
+        for job in state.jobs.values()
+    ]
+
+
+def _concessions(state: UnitState, context: Context) -> list[ConcessionAnswer]:
+    total = state.hours
+    found = []
+    for known in state.concessions.values():
+        until = known.until_hours.value if isinstance(known.until_hours, Quantity) else None
+        past_day = known.until_on is not None and date.fromisoformat(known.until_on) < context.on
+        past_hours = until is not None and total is not None and total[1] > until
+        found.append(
+            ConcessionAnswer(
+                concession=known.concession,
+                why=known.why,
+                until_on=known.until_on,
+                until_hours=until,
+                state="overdue" if past_day or past_hours else "open",
+                entry=known.entry,
+            )
+        )
+    return found
+
+
+def _exams(state: UnitState, context: Context) -> list[ExamAnswer]:
+    return [
+        ExamAnswer(
+            exam=x.exam,
+            result=x.result,
+            due_next=x.due_next if isinstance(x.due_next, str) else None,
+            overdue=isinstance(x.due_next, str) and date.fromisoformat(x.due_next) < context.on,
+            entry=x.entry,
+        )
+        for x in state.exams.values()
+    ]
+
+
+def _as_left(state: UnitState, context: Context) -> list[AsLeft]:
+    found = []
+    for row in c.rows(state, context):
+        measured = state.measured.get(row.code)
+        if measured is None or measured.as_left is None:
+            continue
+        occupant = c.sole(state, row.slot)
+        if occupant is None or measured.as_left.fit >= occupant.fit:
+            latest = c.latest_of(measured.as_left, row)
+            found.append(AsLeft(characteristic=row.code, title=row.title, slot=row.slot, latest=latest))
+    return found
+
+
+def card(state: UnitState, context: Context, sharing: Sequence[str] = ()) -> Card:
+    """sharing : other units of the class whose iron carries the same serial"""
+    known = c.discrepancies(state, context)
+    alerts = c.alerts(state, context)
+    word, why = c.standing(state, context, known)
+    place = state.place
+    return Card(
+        unit=state.unit,
+        as_of=c.as_of(state, context),
+        identity=identity(state, context),
+        standing=word,
+        standing_why=why,
+        hours=c.hours(state),
+        warnings=tuple(warnings(state, context, sharing, alerts)),
+        holds=tuple(holds(state, context, alerts)),
+        findings=tuple(c.finding(f) for f in state.findings.values()),
+        complaints=tuple(
+            ComplaintAnswer(
+                complaint=x.complaint, words=x.words, mode=x.mode, slot=x.slot, reported_at=x.at, entry=x.entry
+            )
+            for x in state.complaints.values()
+        ),
+        alerts=alerts,
+        concessions=tuple(_concessions(state, context)),
+        exams=tuple(_exams(state, context)),
+        cautions=tuple(cautions(state, context)),
+        caution_closing=CLOSING,
+        last_as_left=tuple(_as_left(state, context)),
+        due=tuple(due(state)),
+        discrepancies=known,
+        unanswered_checks=tuple(unanswered(state, context)),
+        place=place
+        and PlaceAnswer(site=place.site, bench=place.bench, party=place.party, since=place.since, entry=place.entry),
+    )

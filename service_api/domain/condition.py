@@ -1,0 +1,450 @@
+"""The condition of a unit: hours, slots, latest readings with their verdicts, standing, and what is doubtful."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from decimal import Decimal
+
+from service_api.domain.alerts import AlertAnswer, touched
+from service_api.domain.conformity import Conformity, form_value, judge, shown, undecided
+from service_api.domain.context import RULES, Context, SheetRevision
+from service_api.domain.discrepancies import Discrepancy, discrepancy
+from service_api.domain.entries import Piece, Reading
+from service_api.domain.sheets import Characteristic
+from service_api.domain.state import Measured, Occupant, OpenFinding, Taken, UnitState, removes
+from service_api.domain.timeline import Item
+
+EARLIEST = datetime.min.replace(tzinfo=UTC)
+
+
+@dataclass(frozen=True, kw_only=True)
+class AsOf:
+    """For which moment and which knowledge an answer holds; asking with `index` as known_index repeats it."""
+
+    true_at: datetime | None
+    known_index: int | None
+    index: int
+    on: str
+    rules: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hours:
+    """A value, or a range while the meter chain has a gap; `unknown` says why there is neither."""
+
+    value: Decimal | None = None
+    low: Decimal | None = None
+    high: Decimal | None = None
+    unknown: str | None = None
+    uom: str = "h"
+    how: str | None = None
+    read_at: datetime | None = None
+    entries: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Why:
+    why: str
+    entries: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Latest:
+    value: Decimal | None
+    uom: str
+    readings: tuple[Reading, ...]
+    typed_uom: str
+    at: str
+    stage: str
+    entry: str
+    entries: tuple[str, ...]
+    by: str
+    gauge: str | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class OccupantAnswer:
+    pieces: tuple[Piece, ...]
+    since: datetime
+    entry: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class CharacteristicAnswer:
+    characteristic: str
+    title: str | None
+    slot: str | None
+    occupant: OccupantAnswer | None
+    latest: Latest | None
+    conformity: Conformity
+
+
+@dataclass(frozen=True, kw_only=True)
+class SlotAnswer:
+    slot: str
+    title: str | None
+    occupant: OccupantAnswer | None
+    hours_on: Hours
+    contested: bool
+    candidates: tuple[OccupantAnswer, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class FindingAnswer:
+    finding: str
+    words: str
+    blocking: bool
+    slot: str | None
+    mode: str | None
+    mechanism: str | None
+    cause: str | None
+    confidence: str | None
+    raised_at: datetime
+    entry: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Condition:
+    unit: str
+    class_: str | None
+    as_of: AsOf
+    standing: str
+    standing_why: tuple[Why, ...]
+    hours: Hours
+    characteristics: tuple[CharacteristicAnswer, ...]
+    slots: tuple[SlotAnswer, ...]
+    findings: tuple[FindingAnswer, ...]
+    discrepancies: tuple[Discrepancy, ...]
+
+
+def as_of(state: UnitState, context: Context) -> AsOf:
+    return AsOf(
+        true_at=context.true_at,
+        known_index=context.known_index,
+        index=max(state.index, context.index) + 1,
+        on=context.on.isoformat(),
+        rules=RULES,
+    )
+
+
+def span(low: Decimal, high: Decimal, **more: object) -> Hours:
+    """Hours as one value where both ends agree, else as a range."""
+    if low == high:
+        return Hours(value=low, **more)  # type: ignore[arg-type]
+    return Hours(low=low, high=high, **more)  # type: ignore[arg-type]
+
+
+def hours(state: UnitState) -> Hours:
+    """The unit's hours: the last reading at or before the moment, on the meter chain."""
+    meter = state.hours_meter
+    if meter is None:
+        return Hours(unknown="no meter")
+    total = meter.total
+    if total is None:
+        return Hours(unknown="never read")
+    entries = tuple(dict.fromkeys((*meter.links, *((meter.last_entry,) if meter.last_entry else ()))))
+    return span(*total, how=meter.how, read_at=meter.last_at, entries=entries)
+
+
+def hours_on(state: UnitState, occupant: Occupant) -> Hours:
+    """Hours on an occupant: what its pieces had when fitted, plus the unit's hours since."""
+    meter, total = state.hours_meter, state.hours
+    if meter is None:
+        return Hours(unknown="no meter")
+    if total is None or occupant.hours_low is None or occupant.hours_high is None:
+        return Hours(unknown="never read")
+    had = [p.hours for p in occupant.pieces if p.hours is not None]
+    before = {h.value for h in had if hasattr(h, "value")}
+    if len(before) > 1 or any(not hasattr(h, "value") for h in had):
+        return Hours(unknown="the pieces had different or unknown hours when fitted", entries=(occupant.entry,))
+    start = before.pop() if before else Decimal(0)
+    # A gap before the fit is in both ends alike: the part has an exact figure.
+    exact = total[1] - total[0] == occupant.hours_high - occupant.hours_low
+    low, high = (
+        (total[0] - occupant.hours_low, total[1] - occupant.hours_high)
+        if exact
+        else (total[0] - occupant.hours_high, total[1] - occupant.hours_low)
+    )
+    entries = (occupant.entry, *((meter.last_entry,) if meter.last_entry else ()))
+    return span(max(low, Decimal(0)) + start, high + start, read_at=meter.last_at, entries=entries)
+
+
+def occupant_answer(occupant: Occupant) -> OccupantAnswer:
+    return OccupantAnswer(pieces=occupant.pieces, since=occupant.since, entry=occupant.entry)
+
+
+def sole(state: UnitState, slot: str | None) -> Occupant | None:
+    """What is in the slot; nothing while it is empty or contested."""
+    occupants = state.slots.get(slot or "", ())
+    return occupants[0] if len(occupants) == 1 else None
+
+
+def revision_for(taken: Taken, context: Context) -> SheetRevision | None:
+    """The revision stated by the bench, else the one in force on the day of the reading."""
+    return context.stated(taken.sheet_rev) or context.in_force(context.day(taken.at))
+
+
+def rows(state: UnitState, context: Context) -> list[Characteristic]:
+    """The characteristics of the revision in force that apply to this unit's variant."""
+    revision = context.in_force(context.on)
+    variant = state.identity.variant if state.identity else None
+    return [c for c in (revision.sheet.characteristics if revision else ()) if not c.variants or variant in c.variants]
+
+
+def baseline(measured: Measured, occupant: Occupant | None) -> Taken | None:
+    """The first as-left reading since the occupant was fitted, or of the unit when no slot wears with it."""
+    since = occupant.fit if occupant else 0
+    return next((t for t in measured.firsts if t.fit >= since), None)
+
+
+def latest_of(taken: Taken, row: Characteristic) -> Latest:
+    try:
+        value = form_value(taken.readings, taken.uom, row)
+    except ValueError:
+        value = None
+    return Latest(
+        value=None if value is None else shown(value, row),
+        uom=row.uom,
+        readings=taken.readings,
+        typed_uom=taken.uom,
+        at=taken.occurred_at,
+        stage=taken.stage,
+        entry=taken.entry,
+        entries=(taken.entry,),
+        by=taken.by,
+        gauge=taken.gauge,
+    )
+
+
+def characteristic(state: UnitState, row: Characteristic, context: Context) -> CharacteristicAnswer:
+    """One row of the sheet: its latest reading on what is fitted now, and the verdict on it."""
+    occupant = sole(state, row.slot)
+    measured = state.measured.get(row.readings_of or row.code)
+    latest, verdict = None, undecided("not measured yet", row)
+    if measured is not None:
+        taken = measured.latest
+        revision = revision_for(taken, context)
+        judged = (revision and revision.sheet.characteristic(row.code)) or row
+        if occupant is not None and taken.fit < occupant.fit:
+            verdict = undecided("not measured since the part was fitted", row, revision.rev if revision else None)
+        else:
+            latest = latest_of(taken, row)
+            first = baseline(measured, occupant if row.slot else None)
+            verdict = (
+                judge(taken, judged, revision, context, first) if revision else undecided("no sheet was in force", row)
+            )
+    return CharacteristicAnswer(
+        characteristic=row.code,
+        title=row.title,
+        slot=row.slot,
+        occupant=occupant_answer(occupant) if occupant else None,
+        latest=latest,
+        conformity=verdict,
+    )
+
+
+def unlisted(state: UnitState, context: Context, listed: set[str]) -> list[CharacteristicAnswer]:
+    """Readings of characteristics that the sheet in force does not have: facts, judged by nothing."""
+    found = []
+    for code, measured in state.measured.items():
+        if code in listed:
+            continue
+        row = Characteristic(code=code, title=code, uom=measured.latest.uom, kind="limit")
+        found.append(
+            CharacteristicAnswer(
+                characteristic=code,
+                title=None,
+                slot=None,
+                occupant=None,
+                latest=latest_of(measured.latest, row),
+                conformity=undecided("unknown characteristic: the sheet in force does not have it", row),
+            )
+        )
+    return found
+
+
+def characteristics(state: UnitState, context: Context) -> tuple[CharacteristicAnswer, ...]:
+    known = rows(state, context)
+    listed = {c.code for c in known} | {c.readings_of for c in known if c.readings_of}
+    return (*(characteristic(state, row, context) for row in known), *unlisted(state, context, listed))  # type: ignore[arg-type]
+
+
+def slot(state: UnitState, name: str, context: Context) -> SlotAnswer:
+    revision = context.in_force(context.on)
+    row = revision.sheet.slot(name) if revision else None
+    occupants = state.slots.get(name, ())
+    occupant = sole(state, name)
+    return SlotAnswer(
+        slot=name,
+        title=row.title if row else None,
+        occupant=occupant_answer(occupant) if occupant else None,
+        hours_on=hours_on(state, occupant) if occupant else Hours(unknown="empty" if not occupants else "contested"),
+        contested=len(occupants) > 1,
+        candidates=tuple(map(occupant_answer, occupants)) if len(occupants) > 1 else (),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class SlotSpan:
+    """One occupant's time in a slot; `unknown` where its beginning is not logged."""
+
+    pieces: tuple[Piece, ...]
+    from_: datetime | None
+    until: datetime | None
+    entry: str
+    to: str | None = None
+    unknown: str | None = None
+
+
+def slot_history(facts: Sequence[Item], name: str) -> list[SlotSpan]:
+    """Who was in the slot from when to when, in order; removals from an empty slot are marked."""
+    open_spans: list[SlotSpan] = []
+    done: list[SlotSpan] = []
+    for item in facts:
+        if item.data.get("slot") != name:
+            continue
+        pieces = item.body.pieces or ()
+        if item.entry.type == "part.fitted":
+            open_spans.append(SlotSpan(pieces=pieces, from_=item.at, until=None, entry=item.entry.id))
+        elif item.entry.type == "part.removed":
+            out = [s for s in open_spans if removes(pieces, s.pieces)]
+            open_spans = [s for s in open_spans if s not in out]
+            done += [replace(s, until=item.at, to=item.body.to) for s in out]
+            if not out:
+                why = "fitted before records, or not logged"
+                done.append(
+                    SlotSpan(
+                        pieces=pieces, from_=None, until=item.at, entry=item.entry.id, to=item.body.to, unknown=why
+                    )
+                )
+    return sorted([*done, *open_spans], key=lambda s: s.from_ or s.until or EARLIEST)
+
+
+def slots(state: UnitState, context: Context) -> tuple[SlotAnswer, ...]:
+    """The sheet's slots in its order, then any other that something was fitted into."""
+    revision = context.in_force(context.on)
+    names = [s.slot for s in revision.sheet.slots] if revision else []
+    names += [name for name in state.slots if name not in names]
+    return tuple(slot(state, name, context) for name in names)
+
+
+def finding(known: OpenFinding) -> FindingAnswer:
+    return FindingAnswer(
+        finding=known.finding,
+        words=known.words,
+        blocking=known.blocking,
+        slot=known.slot,
+        mode=known.mode,
+        mechanism=known.mechanism,
+        cause=known.cause,
+        confidence=known.confidence,
+        raised_at=known.at,
+        entry=known.entry,
+    )
+
+
+def discrepancies(state: UnitState, context: Context) -> tuple[Discrepancy, ...]:
+    """What stands on the page, and what follows from it with sheets and gauges beside it."""
+    found = [discrepancy(r.code, r.entry, state.unit, r.entries, r.detail) for r in state.raised.values()]
+    for code, measured in state.measured.items():
+        found += _of_reading(state, code, measured.latest, context)
+    return tuple(found)
+
+
+def _of_reading(state: UnitState, code: str, taken: Taken, context: Context) -> list[Discrepancy]:
+    found = []
+    revision = revision_for(taken, context)
+    if revision is None or revision.sheet.characteristic(code) is None:
+        detail = f"{code} is on no sheet that was in force"
+        found.append(discrepancy("unknown-characteristic", taken.entry, state.unit, (taken.entry,), detail))
+    record = context.gauges.get(taken.gauge or "")
+    if record is not None:
+        calibration = record.before(taken.at)
+        due = calibration.body.due if calibration else None
+        if calibration is None or (isinstance(due, str) and date.fromisoformat(due) < context.day(taken.at)):
+            detail = f"{taken.gauge} was not in calibration on the day of the reading"
+            found.append(discrepancy("gauge-overdue", taken.entry, state.unit, (taken.entry,), detail))
+        elif record.found_out_after(taken.at):
+            detail = f"{taken.gauge} was found out at its next calibration"
+            found.append(discrepancy("gauge-out", taken.entry, state.unit, (taken.entry,), detail))
+    return found
+
+
+def alerts(state: UnitState, context: Context) -> tuple[AlertAnswer, ...]:
+    """The open alerts that touch the unit by what its slots hold, its number or its class."""
+    return tuple(found for alert in context.alerts if (found := touched(alert, state)))
+
+
+def standing(state: UnitState, context: Context, known: tuple[Discrepancy, ...]) -> tuple[str, tuple[Why, ...]]:
+    """The first that holds of retired, unidentified, on_hold, out, ready, in_shop, and why (CONTRACT C)."""
+    if state.retired:
+        return "retired", (Why(why="retired", entries=(state.retired.entry,)),)
+    if state.identity and state.identity.origin == "unidentified":
+        return "unidentified", (Why(why="not identified yet", entries=(state.identity.entry,)),)
+    held = holds(state, context, known)
+    if held:
+        return "on_hold", held
+    if state.out:
+        return "out", (Why(why="dispatched and not received back", entries=(state.out.entry,)),)
+    released = state.released
+    if released and released.proved and not released.disturbed and not _blocking_defects(state, context):
+        return "ready", (Why(why=f"released by {released.release}", entries=(released.entry,)),)
+    return "in_shop", _not_ready(state, context)
+
+
+def holds(state: UnitState, context: Context, known: tuple[Discrepancy, ...]) -> tuple[Why, ...]:
+    """Everything that holds the unit: holds somebody placed, and those that are computed."""
+    found = [Why(why=f"hold {h.hold}: {h.why}", entries=(h.entry,)) for h in state.holds.values()]
+    found += [Why(why=f"{d.code}: {d.detail}", entries=d.entries) for d in known if d.holds_release]
+    for exam in state.exams.values():
+        if isinstance(exam.due_next, str) and date.fromisoformat(exam.due_next) < context.on:
+            found.append(Why(why=f"exam {exam.exam} was due on {exam.due_next}", entries=(exam.entry,)))
+    found += [Why(why=f"alert {a.alert}: {a.words}", entries=a.entries) for a in alerts(state, context) if a.holds]
+    total = state.hours
+    for concession in state.concessions.values():
+        past_day = concession.until_on is not None and date.fromisoformat(concession.until_on) < context.on
+        until = getattr(concession.until_hours, "value", None)
+        past_hours = until is not None and total is not None and total[1] > until
+        if past_day or past_hours:
+            why = f"concession {concession.concession} is past its end"
+            found.append(Why(why=why, entries=(concession.entry,)))
+    return tuple(found)
+
+
+def _blocking_defects(state: UnitState, context: Context) -> tuple[str, ...]:
+    """Entries that answered a blocking check with `defect` since the release."""
+    if state.released is None:
+        return ()
+    revision = context.in_force(context.on)
+    blocking = {c.check for c in revision.sheet.checks if c.blocking} if revision else set()
+    return tuple(entry for check, entry in state.released.defects.items() if check in blocking or revision is None)
+
+
+def _not_ready(state: UnitState, context: Context) -> tuple[Why, ...]:
+    released = state.released
+    if released is None:
+        return (Why(why="never released", entries=()),)
+    if released.disturbed and released.disturbed_why:
+        return (Why(why=f"{released.disturbed_why} after the release", entries=(released.disturbed,)),)
+    defects = _blocking_defects(state, context)
+    if defects:
+        return (Why(why="a blocking check found a defect after the release", entries=defects),)
+    return (Why(why="the release is not proved", entries=(released.entry,)),)
+
+
+def condition(state: UnitState, context: Context) -> Condition:
+    """Everything that the bench and the ERP ask of a unit in one answer."""
+    known = discrepancies(state, context)
+    word, why = standing(state, context, known)
+    return Condition(
+        unit=state.unit,
+        class_=state.identity.class_ if state.identity else None,
+        as_of=as_of(state, context),
+        standing=word,
+        standing_why=why,
+        hours=hours(state),
+        characteristics=characteristics(state, context),
+        slots=slots(state, context),
+        findings=tuple(finding(f) for f in state.findings.values()),
+        discrepancies=known,
+    )

@@ -1,0 +1,212 @@
+"""The verdict on one reading, by the sheet revision in force when it was taken (JOB.md 1.8, CONTRACT C)."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import ROUND_HALF_EVEN, Decimal
+from typing import Literal
+
+from service_api.calc import conformity as calc
+from service_api.calc import uom
+from service_api.domain.context import Context, SheetRevision
+from service_api.domain.entries import Reading
+from service_api.domain.forms import Quantity, Unknown
+from service_api.domain.gauges import fitness
+from service_api.domain.sheets import Characteristic
+from service_api.domain.state import Taken
+
+
+@dataclass(frozen=True, kw_only=True)
+class Edges:
+    low: Decimal | None
+    high: Decimal | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Conformity:
+    """Outcome, and everything that it rests on: decimals in the sheet's uom."""
+
+    outcome: Literal["good", "watch", "adjust", "not_proved", "replace", "undecided"]
+    also: tuple[str, ...]
+    value: Decimal | None
+    uom: str | None
+    formed: str | None
+    uncertainty: Decimal | None
+    limit: Decimal | Edges | None
+    acting_limit: Decimal | Edges | None
+    rule: str | None
+    sheet_rev: int | None
+    gauge_state: str
+    watch: Decimal | None = None
+    adjust: Decimal | None = None
+    change: Decimal | None = None
+    why: str | None = None
+
+
+def in_sheet_uom(value: Decimal, from_uom: str, row: Characteristic) -> Decimal:
+    """The value in the row's uom; a length becomes turns by the screw's lead. Raises WrongDimension."""
+    try:
+        return uom.convert(value, from_uom, row.uom)
+    except uom.WrongDimension:
+        if not isinstance(row.lead, Quantity):
+            raise
+        turns = uom.convert(value, from_uom, row.lead.uom) / row.lead.value
+        return uom.convert(turns, "circ", row.uom)
+
+
+def in_gauge_uom(value: Decimal, row: Characteristic, gauge_uom: str) -> Decimal | None:
+    """The value in the gauge's uom, None when the gauge measures something else (turns by a dial: by the lead)."""
+    try:
+        return uom.convert(value, row.uom, gauge_uom)
+    except uom.WrongDimension:
+        if not isinstance(row.lead, Quantity):
+            return None
+    try:
+        turns = uom.convert(value, row.uom, "circ")
+        return uom.convert(turns * row.lead.value, row.lead.uom, gauge_uom)
+    except uom.WrongDimension:
+        return None
+
+
+def shown(value: Decimal, row: Characteristic) -> Decimal:
+    """The value with one digit beyond the sheet's resolution, when it has more; else as it is."""
+    if row.resolution is None:
+        return value
+    exponent = row.resolution.as_tuple().exponent
+    step = Decimal(1).scaleb(int(exponent) - 1)
+    return value.quantize(step, ROUND_HALF_EVEN) if value.as_tuple().exponent < step.as_tuple().exponent else value  # type: ignore[operator]
+
+
+def form_value(readings: Sequence[Reading], from_uom: str, row: Characteristic) -> Decimal | None:
+    """The formed value in the sheet's uom, None when no reading is known."""
+    values = [in_sheet_uom(r.value, from_uom, row) for r in readings if isinstance(r.value, Decimal)]
+    return calc.formed(values, row.form or ("min" if row.worse == "lower" else "max")) if values else None
+
+
+def undecided(why: str, row: Characteristic | None = None, rev: int | None = None) -> Conformity:
+    return Conformity(
+        outcome="undecided",
+        also=(),
+        value=None,
+        uom=row.uom if row else None,
+        formed=row.form if row else None,
+        uncertainty=None,
+        limit=None,
+        acting_limit=None,
+        rule=row.rule if row else None,
+        sheet_rev=rev,
+        gauge_state="none",
+        why=why,
+    )
+
+
+def judge(
+    taken: Taken, row: Characteristic, revision: SheetRevision, context: Context, baseline: Taken | None
+) -> Conformity:
+    """The verdict on a reading. It never refuses: what cannot be judged is `undecided`, and `why` says what is missing."""
+    try:
+        value = form_value(taken.readings, taken.uom, row)
+    except uom.WrongDimension as error:
+        return undecided(str(error), row, revision.rev)
+    gauge_state = _gauge_state(taken, row, value, context)
+    unknown = [r for r in taken.readings if isinstance(r.value, Unknown)]
+    if value is None or unknown:
+        why = unknown[0].value.unknown if unknown and isinstance(unknown[0].value, Unknown) else "no reading"
+        return undecided(f"a value is not known: {why}", row, revision.rev)
+    change = None
+    u = _uncertainty(taken, row, value)
+    if row.against_baseline:
+        first = form_value(baseline.readings, baseline.uom, row) if baseline else None
+        if not first:
+            return undecided("no baseline: the first as-left reading sets it", row, revision.rev)
+        change = (value - first) / first * 100
+        if isinstance(taken.uncertainty, Quantity):
+            u = in_sheet_uom(taken.uncertainty.value, taken.uncertainty.uom, row) / first * 100
+    guarded = row.rule == "guarded"
+    judged = change if change is not None else value
+    outcome, also, limit, acting = _outcome(row, judged, u, guarded)
+    why = _gauge_doubt(taken, row, gauge_state)
+    if why is None and outcome != "replace":  # a bad enough reading needs no further positions
+        why = _too_few(taken, row)
+    if why is not None:
+        outcome, also = "undecided", ()
+    if outcome == "undecided" and why is None:
+        why = "guarded, and no uncertainty is stated" if guarded and u is None else "the sheet states no limit"
+    return Conformity(
+        outcome=outcome,
+        also=also,
+        value=shown(value, row),
+        uom=row.uom,
+        formed=row.form,
+        uncertainty=u,
+        limit=limit,
+        acting_limit=acting,
+        rule=row.rule or "simple",
+        sheet_rev=revision.rev,
+        gauge_state=gauge_state,
+        watch=row.watch,
+        adjust=row.adjust,
+        change=None if change is None else shown(change, row),
+        why=why,
+    )
+
+
+def _outcome(
+    row: Characteristic, value: Decimal, u: Decimal | None, guarded: bool
+) -> tuple[calc.Outcome, tuple[str, ...], Decimal | Edges | None, Decimal | Edges | None]:
+    if row.kind == "window":
+        outcome, window = calc.against_window(value, row.low, row.high, u, guarded)
+        return outcome, (), Edges(low=row.low, high=row.high), Edges(low=window.low, high=window.high)
+    verdict = calc.against_limit(value, row.worse or "higher", row.replace, row.watch, row.adjust, u, guarded)
+    return verdict.outcome, verdict.also, row.replace, verdict.acting
+
+
+def _uncertainty(taken: Taken, row: Characteristic, value: Decimal) -> Decimal | None:
+    """The reading's own U where stated, else the sheet's (a percentage is of the value)."""
+    if isinstance(taken.uncertainty, Quantity):
+        try:
+            return in_sheet_uom(taken.uncertainty.value, taken.uncertainty.uom, row)
+        except uom.WrongDimension:
+            return None
+    if row.uncertainty is not None:
+        return row.uncertainty
+    return None if row.uncertainty_percent is None else abs(value) * row.uncertainty_percent / 100
+
+
+def _gauge_state(taken: Taken, row: Characteristic, value: Decimal | None, context: Context) -> str:
+    if taken.gauge is None:
+        return "none"
+    record = context.gauges.get(taken.gauge)
+    if record is None:
+        return "overdue"
+    calibration = record.before(taken.at)
+    values: tuple[Decimal, ...] = ()
+    limit, new = None, None
+    if calibration is not None and value is not None and not row.against_baseline:
+        own = calibration.body.uom
+        if (measured := in_gauge_uom(value, row, own)) is not None:
+            values = (measured,)
+            limit = None if row.replace is None else in_gauge_uom(row.replace, row, own)
+            ends = [in_gauge_uom(end, row, own) for end in row.new or ()]
+            new = (ends[0], ends[1]) if len(ends) == 2 and None not in ends else None
+    return fitness(record, taken.at, context.day(taken.at), values, limit, new)  # type: ignore[arg-type]
+
+
+def _gauge_doubt(taken: Taken, row: Characteristic, gauge_state: str) -> str | None:
+    """Why the gauge's reading cannot decide, whatever it shows."""
+    match gauge_state:
+        case "none" if row.needs_gauge:
+            return "no gauge is named, and this characteristic needs one"
+        case "overdue":
+            return f"the gauge {taken.gauge} was not in calibration on that day"
+        case "too-coarse":
+            return f"the gauge {taken.gauge} is too coarse for this limit"
+        case "out-of-range":
+            return f"the reading or the limit lies outside the range of the gauge {taken.gauge}"
+    return None
+
+
+def _too_few(taken: Taken, row: Characteristic) -> str | None:
+    asked = len(row.positions or ())
+    if len(taken.readings) < asked:
+        return f"the sheet asks for {asked} positions, {len(taken.readings)} were read"
+    return None

@@ -1,0 +1,60 @@
+"""What a unit's answer leans on beside its own page: its class's sheet revisions, the gauges that were used,
+and the open alerts."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+from service_api.domain import moments
+from service_api.domain.alerts import Alert
+from service_api.domain.gauges import GaugeRecord
+from service_api.domain.sheets import Sheet
+
+RULES = 1  # the number of the computing rules; it goes up when the same entries would give another answer
+
+
+@dataclass(frozen=True)
+class SheetRevision:
+    """One issued revision of a class's sheet."""
+
+    class_: str
+    rev: int
+    effective_on: date
+    sheet: Sheet
+    entry: str
+    index: int
+
+
+@dataclass(frozen=True)
+class Context:
+    """The part of the book around one unit, cut to what was known."""
+
+    zone: str
+    on: date
+    true_at: datetime | None = None
+    known_index: int | None = None
+    sheets: tuple[SheetRevision, ...] = ()
+    gauges: dict[str, GaugeRecord] = field(default_factory=dict)
+    alerts: tuple[Alert, ...] = ()
+
+    def day(self, moment: datetime) -> date:
+        return moments.day_in(moment, self.zone)
+
+    def in_force(self, on: date) -> SheetRevision | None:
+        """The sheet revision in force on a day: the latest effective, the highest number of one day."""
+        return in_force(self.sheets, on)
+
+    def stated(self, rev: int | None) -> SheetRevision | None:
+        return next((s for s in reversed(self.sheets) if s.rev == rev), None)
+
+    @property
+    def index(self) -> int:
+        """The highest index among the entries of the context."""
+        indexes = [s.index for s in self.sheets] + [g.index for g in self.gauges.values()]
+        indexes += [a.index for a in self.alerts]
+        return max(indexes, default=-1)
+
+
+def in_force(sheets: Sequence[SheetRevision], on: date) -> SheetRevision | None:
+    begun = [s for s in sheets if s.effective_on <= on]
+    return max(begun, key=lambda s: (s.effective_on, s.rev, s.index), default=None)

@@ -1,0 +1,152 @@
+"""Dataclasses to plain values (dict, list, text, whole number, truth value) and back, driven by their hints.
+
+`make` trusts what it is given: it reads what the book wrote itself. What comes from outside goes through the
+schemas of `wire`. Members that are None are left out; a decimal is text with the digits that were written.
+"""
+
+import dataclasses
+import types
+from collections.abc import Callable
+from datetime import datetime
+from decimal import Decimal
+from functools import cache
+from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
+
+from service_api.domain import moments
+from service_api.domain.forms import Unknown
+
+Convert = Callable[[Any], Any]
+
+
+def wire_name(attribute: str) -> str:
+    """The member's name outside Python: `from_` is `from`."""
+    return attribute.rstrip("_")
+
+
+@cache
+def hints_of(cls: type) -> dict[str, Any]:
+    """The resolved hints of a dataclass, Annotated kept, in the order of its fields."""
+    hints = get_type_hints(cls, include_extras=True)
+    return {field.name: hints[field.name] for field in dataclasses.fields(cls)}
+
+
+def alternatives(hint: Any) -> tuple[Any, ...]:
+    """What a hint allows, without None; a hint that is no union stands alone."""
+    if get_origin(hint) in (Union, types.UnionType):
+        return tuple(h for h in get_args(hint) if h is not type(None))
+    return (hint,)
+
+
+def bare(hint: Any) -> Any:
+    return get_args(hint)[0] if get_origin(hint) is Annotated else hint
+
+
+def _utc(value: datetime) -> str:
+    return moments.in_utc(value, digits=6)
+
+
+def _same(value: Any) -> Any:
+    return value
+
+
+def decimal_text(value: Decimal) -> str:
+    """The digits that were written, never an exponent: 0.30 stays 0.30."""
+    return format(value, "f")
+
+
+@cache
+def maker(hint: Any) -> Convert:
+    """A function from a plain value to what `hint` says."""
+    choices = alternatives(hint)
+    if len(choices) > 1:
+        return _either(choices)
+    hint = bare(choices[0])
+    origin, args = get_origin(hint), get_args(hint)
+    if dataclasses.is_dataclass(hint):
+        return _record_maker(hint)
+    if origin is tuple:
+        if args[-1] is Ellipsis:
+            inner = maker(args[0])
+            return lambda values: tuple(map(inner, values))
+        parts = [maker(a) for a in args]
+        return lambda values: tuple(part(value) for part, value in zip(parts, values, strict=True))
+    if origin is dict and args[1] is not Any:
+        inner = maker(args[1])
+        return lambda values: {name: inner(value) for name, value in values.items()}
+    if hint is Decimal:
+        return Decimal
+    if hint is datetime:
+        return moments.parse
+    return _same
+
+
+def _either(choices: tuple[Any, ...]) -> Convert:
+    unknown = maker(Unknown) if Unknown in choices else _same
+    record = next((maker(c) for c in choices if dataclasses.is_dataclass(c) and c is not Unknown), _same)
+    scalar = next((maker(c) for c in choices if not dataclasses.is_dataclass(c)), _same)
+
+    def make_either(value: Any) -> Any:
+        if isinstance(value, dict):
+            return unknown(value) if "unknown" in value else record(value)
+        return scalar(value)
+
+    return make_either
+
+
+def _record_maker(cls: Any) -> Convert:
+    parts = {wire_name(name): (name, maker(hint)) for name, hint in hints_of(cls).items()}
+
+    def make_record(data: Any) -> Any:
+        return cls(**{parts[name][0]: parts[name][1](value) for name, value in data.items()})
+
+    return make_record
+
+
+def make(cls: Any, data: Any) -> Any:
+    """An instance of the dataclass `cls` from plain data that is known to be right."""
+    return maker(cls)(data)
+
+
+@cache
+def dumper(hint: Any, nulls: bool) -> Convert:
+    choices = alternatives(hint)
+    if len(choices) > 1:
+        return lambda value: dumper(type(value), nulls)(value)
+    hint = bare(choices[0])
+    origin, args = get_origin(hint), get_args(hint)
+    if dataclasses.is_dataclass(hint):
+        return _record_dumper(hint, nulls)
+    if origin is tuple:
+        if args[-1] is Ellipsis:
+            inner = dumper(args[0], nulls)
+            return lambda values: [inner(value) for value in values]
+        parts = [dumper(a, nulls) for a in args]
+        return lambda values: [part(value) for part, value in zip(parts, values, strict=True)]
+    if origin is dict and args[1] is not Any:
+        inner = dumper(args[1], nulls)
+        return lambda values: {name: inner(value) for name, value in values.items()}
+    if hint is Decimal:
+        return decimal_text
+    if hint is datetime:
+        return _utc
+    return _same
+
+
+def _record_dumper(cls: Any, nulls: bool) -> Convert:
+    parts = [(name, wire_name(name), dumper(hint, nulls)) for name, hint in hints_of(cls).items()]
+
+    def dump_record(value: Any) -> Any:
+        found = ((outer, part, getattr(value, name)) for name, outer, part in parts)
+        return {outer: None if v is None else part(v) for outer, part, v in found if nulls or v is not None}
+
+    return dump_record
+
+
+def plain(value: Any) -> Any:
+    """A dataclass instance as plain data, members that are None left out (entries, stored state)."""
+    return dumper(type(value), False)(value)
+
+
+def answer(value: Any) -> Any:
+    """A dataclass instance as plain data with every member present (answers: null says "none")."""
+    return dumper(type(value), True)(value)

@@ -1,0 +1,79 @@
+"""Refusals: what the service does not do, each with a slug that is public. Status codes live at the HTTP edge."""
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault of an entry: where (RFC 6901 pointer inside the entry), which, and what would put it right."""
+
+    pointer: str
+    code: str
+    detail: str
+    near: tuple[str, ...] = field(default=())
+
+
+class Refusal(Exception):
+    """Base of the family. `slug` is the last part of the problem's `type`."""
+
+    slug = "refused"
+
+    def __init__(self, detail: str) -> None:
+        super().__init__(detail)
+        self.detail = detail
+
+
+class Malformed(Refusal):
+    """The input cannot be a fact as it stands; nothing of it is kept."""
+
+    slug = "malformed"
+
+    def __init__(self, faults: list[Fault]) -> None:
+        super().__init__(faults[0].detail if len(faults) == 1 else f"{len(faults)} faults")
+        self.faults = faults
+        if len(faults) == 1:
+            self.slug = faults[0].code
+
+    @classmethod
+    def at(cls, pointer: str, code: str, detail: str, near: tuple[str, ...] = ()) -> "Malformed":
+        return cls([Fault(pointer, code, detail, near)])
+
+
+class IdReused(Refusal):
+    slug = "id-reused"
+
+
+class BadJson(Refusal, ValueError):
+    slug = "bad-json"
+
+
+class NoToken(Refusal):
+    slug = "no-token"
+
+
+class NotAllowed(Refusal):
+    slug = "not-allowed"
+
+
+class NotFound(Refusal):
+    slug = "not-found"
+
+
+class UnknownUnit(Refusal):
+    slug = "unknown-unit"
+
+    def __init__(self, unit: str, near: tuple[str, ...] = ()) -> None:
+        super().__init__(f"no unit {unit} is registered in this book")
+        self.near = near
+
+
+class TooLarge(Refusal):
+    slug = "too-large"
+
+
+class WrongMediaType(Refusal):
+    slug = "wrong-media-type"
+
+
+class Busy(Refusal):
+    slug = "busy"

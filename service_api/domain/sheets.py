@@ -1,0 +1,171 @@
+"""A service sheet: a class's dated limits, slots, checks and stand tests (DESIGN section 5, "A sheet").
+
+Limits are decimals in the characteristic's own uom. A sheet is data that somebody issues; nothing here judges.
+"""
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Literal
+
+from service_api.domain.forms import Code, Ident, Pair, Q, Short, Text, Uom
+
+
+@dataclass(frozen=True, kw_only=True)
+class SheetMeter:
+    meter: Ident
+    uom: Uom
+    rolls_at: Decimal | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Choice:
+    word: Short
+    outcome: Literal["good", "watch", "adjust", "replace"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Characteristic:
+    """A measurable thing with its direction of wear, its limits and the rule by which it is judged."""
+
+    code: Code
+    title: Short
+    uom: Uom
+    resolution: Decimal | None = None
+    kind: Literal["limit", "window", "choice"]
+    worse: Literal["higher", "lower"] | None = None
+    form: Literal["max", "min", "mean", "range"] | None = None
+    positions: tuple[Short, ...] | None = None
+    slot: Ident | None = None
+    new: Pair | None = None
+    adjust: Decimal | None = None
+    watch: Decimal | None = None
+    replace: Decimal | None = None
+    low: Decimal | None = None
+    high: Decimal | None = None
+    choices: tuple[Choice, ...] | None = None
+    uncertainty: Decimal | None = None
+    rule: Literal["simple", "guarded"] | None = None
+    against_baseline: bool | None = None
+    readings_of: Code | None = None
+    uncertainty_percent: Decimal | None = None
+    lead: Q | None = None
+    variants: tuple[Short, ...] | None = None
+    method: Text | None = None
+    needs_gauge: bool | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Slot:
+    """A place in a unit that holds one part or one counted set."""
+
+    slot: Ident
+    title: Short
+    pieces: int
+    traced: Literal["each", "lot", "count"]
+    wear_part: bool | None = None
+    load_holding: bool | None = None
+    never_harvest: bool | None = None
+    assembly_class: Ident | None = None
+    supply_days: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Check:
+    check: Ident
+    title: Short
+    blocking: bool
+    second: bool | None = None
+    characteristic: Code | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ConditionWindow:
+    low: Decimal | None = None
+    high: Decimal | None = None
+    uom: Uom
+
+
+@dataclass(frozen=True, kw_only=True)
+class StandTest:
+    test: Ident
+    title: Short
+    blocking: bool
+    uom: Uom | None = None
+    low: Decimal | None = None
+    high: Decimal | None = None
+    form: Literal["max", "min", "mean", "range"] | None = None
+    count: int | None = None
+    conditions: dict[str, ConditionWindow] | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ComplaintCause:
+    check: Text
+    slot: Ident | None = None
+    mechanism: Code | None = None
+    activity: Code | None = None
+    share: Decimal | None = None
+    minutes: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ComplaintMode:
+    mode: Code
+    causes: tuple[ComplaintCause, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CautionWhen:
+    activities: tuple[Code, ...] | None = None
+    slots: tuple[Ident, ...] | None = None
+    purposes: tuple[Ident, ...] | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Caution:
+    caution: Ident
+    words: Text
+    when: CautionWhen
+    rests_on: Text
+
+
+@dataclass(frozen=True, kw_only=True)
+class ServiceInterval:
+    months: int | None = None
+    hours: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExamInterval:
+    exam: Ident
+    months: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReleaseRule:
+    second_person: bool | None = None
+    final_run: bool | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sheet:
+    """One revision of a class's service sheet."""
+
+    title: Short
+    family: Literal["machine", "assembly", "gauge"]
+    characteristics: tuple[Characteristic, ...] = ()
+    slots: tuple[Slot, ...] = ()
+    checks: tuple[Check, ...] = ()
+    tests: tuple[StandTest, ...] = ()
+    meters: tuple[SheetMeter, ...] | None = None
+    complaints: tuple[ComplaintMode, ...] | None = None
+    cautions: tuple[Caution, ...] | None = None
+    service: ServiceInterval | None = None
+    exams: tuple[ExamInterval, ...] | None = None
+    release: ReleaseRule | None = None
+
+    def characteristic(self, code: str) -> Characteristic | None:
+        return next((c for c in self.characteristics if c.code == code), None)
+
+    def slot(self, slot: str) -> Slot | None:
+        return next((s for s in self.slots if s.slot == slot), None)

@@ -1,0 +1,86 @@
+"""What a route takes, gives and refuses, said once: the OpenAPI document is read off it."""
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from flask import Response, current_app, g, request
+
+from service_api.answering import Answer, Answers, When, when_of
+from service_api.directory.tokens import Token
+from service_api.domain.refusals import Malformed
+
+F = TypeVar("F", bound=Callable[..., Any])
+JSON = "application/json"
+MOST_ROWS = 500
+
+TIMES = ("true_at", "known_at", "known_index")
+PAGING = ("limit", "cursor")
+
+
+@dataclass(frozen=True)
+class Contract:
+    """takes, gives : a dataclass, a JSON Schema, or (gives) a media type; refuses : slugs beside the general ones."""
+
+    takes: Any = None
+    gives: Any = None
+    status: tuple[int, ...] = (200,)
+    refuses: tuple[str, ...] = ()
+    query: tuple[str, ...] = ()
+    public: bool = False
+    writers: tuple[str, ...] | None = None
+
+
+def contract(**said: Any) -> Callable[[F], F]:
+    def mark(view: F) -> F:
+        view.__contract__ = Contract(**said)  # type: ignore[attr-defined]
+        return view
+
+    return mark
+
+
+def when() -> When:
+    """The moment and the knowledge that the query asks for."""
+    return when_of(*(request.args.get(name) for name in TIMES))
+
+
+def answers() -> Answers:
+    found: Answers = current_app.extensions["store"].answers(caller().book)
+    return found
+
+
+def caller() -> Token:
+    token: Token = g.token
+    return token
+
+
+def whole(name: str, default: int, low: int, high: int) -> int:
+    """A whole number from the query."""
+    text = request.args.get(name)
+    if text is None:
+        return default
+    if not text.isascii() or not text.isdecimal() or len(text) > 16 or not low <= int(text) <= high:
+        raise Malformed.at(f"?{name}", "bad-query", f"a whole number from {low} to {high}")
+    return int(text)
+
+
+def known_query(*names: str) -> None:
+    """Refuse a query member that this call does not have: a slip would be answered as if it had not been made."""
+    for name in request.args:
+        if name not in names:
+            raise Malformed.at(f"?{name}", "bad-query", f"this call takes {', '.join(names) or 'no query'}")
+
+
+def give(answer: Answer) -> Response:
+    """The answer, or 304 when the caller has it already."""
+    if answer.etag in request.if_none_match:
+        return Response(status=304, headers={"ETag": answer.etag})
+    response = Response(answer.text, 200, content_type=JSON)
+    response.headers["ETag"] = answer.etag
+    response.headers["Cache-Control"] = "no-cache"
+    return response
+
+
+def give_json(value: Any, status: int = 200) -> Response:
+    return Response(json.dumps(value, separators=(",", ":"), ensure_ascii=False), status, content_type=JSON)

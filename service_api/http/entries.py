@@ -1,0 +1,216 @@
+"""Entries: one, an array, or NDJSON; recorded, repeated or refused one by one."""
+
+import json
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from flask import Blueprint, Response, current_app, request
+
+from service_api.domain.refusals import BadJson, Malformed, Refusal, TooLarge, WrongMediaType
+from service_api.http import problems
+from service_api.http.contract import MOST_ROWS, answers, caller, contract, give, known_query, whole
+from service_api.recording import Outcome, Recorder, Sender, Submission
+from service_api.settings import LARGEST_BODY, MOST_ENTRIES
+from service_api.wire import derive
+from service_api.wire.canonical import parse
+from service_api.wire.entries import read_draft
+
+bp = Blueprint("entries", __name__, url_prefix="/v1")
+NDJSON = "application/x-ndjson"
+CHUNK = 500  # lines a commit, when streaming
+LONGEST_LINE = 256 * 1024
+
+
+class BatchRefused(Refusal):
+    slug = "batch-refused"
+
+
+@bp.post("/entries")
+@contract(
+    takes="entries",
+    gives="outcomes",
+    status=(201, 200),
+    refuses=("malformed", "id-reused", "bad-json", "too-large", "wrong-media-type", "empty-batch", "batch-refused"),
+)
+def record() -> Response:
+    """Record one entry, an array of them, or NDJSON; the same id sent again is answered with the first answer.
+
+    One object is answered by the recorded entry or a problem. An array or NDJSON is answered 200 with one outcome per
+    entry, in the order sent; `Prefer: handling=strict` makes it all or nothing. NDJSON with
+    `Accept: application/x-ndjson` is answered line by line, its size unlimited.
+    """
+    known_query()
+    if request.mimetype not in ("application/json", NDJSON):
+        raise WrongMediaType(f"{request.mimetype or 'no media type'} is neither application/json nor {NDJSON}")
+    strict = "handling=strict" in request.headers.get("Prefer", "").replace(" ", "").lower()
+    if request.mimetype == NDJSON and NDJSON in request.headers.get("Accept", ""):
+        if strict:
+            raise Malformed.at("", "bad-query", "a stream is committed in chunks and cannot be strict")
+        return _stream()
+    body = _body()
+    if request.mimetype == NDJSON:
+        return _batch([_line(text) for text in body.split(b"\n") if text.strip()], strict)
+    value = parse(body)
+    if isinstance(value, list):
+        return _batch([_submission(item) for item in value], strict)
+    return _single(value)
+
+
+def _body() -> bytes:
+    if (request.content_length or 0) > LARGEST_BODY:
+        raise TooLarge(f"the body has {request.content_length} bytes, at most {LARGEST_BODY} at a time")
+    body = request.stream.read(LARGEST_BODY + 1)
+    if len(body) > LARGEST_BODY:
+        raise TooLarge(f"the body has more than {LARGEST_BODY} bytes")
+    return body
+
+
+def _recorder() -> tuple[Recorder, Sender]:
+    token = caller()
+    return current_app.extensions["store"].recorder(token.book), Sender(token.id, vouches=token.role == "admin")
+
+
+def _submission(value: Any) -> Submission:
+    try:
+        return read_draft(value)
+    except Refusal as refusal:
+        given = value.get("id") if isinstance(value, dict) else None
+        refusal.ident = given if isinstance(given, str) else None  # type: ignore[attr-defined]
+        return refusal
+
+
+def _line(text: bytes) -> Submission:
+    if len(text) > LONGEST_LINE:
+        return BadJson(f"a line of {len(text)} bytes is no entry")
+    try:
+        return _submission(parse(text))
+    except BadJson as refusal:
+        return refusal
+
+
+def _single(value: Any) -> Response:
+    recorder, sender = _recorder()
+    (outcome,) = recorder.record([read_draft(value)], sender)
+    if outcome.refusal is not None:
+        return problems.respond(outcome.refusal)
+    text = outcome.answer or b""
+    if outcome.status == "again":
+        return Response(text[:-1] + b',"again":true}', 200, content_type="application/json")
+    response = Response(text, 201, content_type="application/json")
+    response.headers["Location"] = f"/v1/entries/{outcome.id}"
+    return response
+
+
+def _batch(submissions: list[Submission], strict: bool) -> Response:
+    if not submissions:
+        raise Malformed.at("", "empty-batch", "there is no entry in the batch")
+    if len(submissions) > MOST_ENTRIES:
+        raise TooLarge(f"{len(submissions)} entries, at most {MOST_ENTRIES} at a time")
+    recorder, sender = _recorder()
+    if strict and any(isinstance(s, Refusal) for s in submissions):
+        outcomes = [
+            Outcome(getattr(s, "ident", None), "refused", refusal=s)
+            if isinstance(s, Refusal)
+            else Outcome(s.entry.id, "spared")
+            for s in submissions
+        ]
+    else:
+        outcomes = recorder.record(submissions, sender, strict)
+    listed = b'{"outcomes":[' + b",".join(map(_outcome, outcomes)) + b"]}"
+    if strict and any(o.status == "refused" for o in outcomes):
+        refusal = BatchRefused("nothing was recorded: an entry was refused, and the batch is all or nothing")
+        problem = problems.document(refusal) | json.loads(listed)
+        return Response(json.dumps(problem), 422, content_type=problems.JSON)
+    return Response(listed, 200, content_type="application/json")
+
+
+def _outcome(outcome: Outcome) -> bytes:
+    """One outcome as JSON: id, status, and the entry or the problem."""
+    ident = json.dumps(outcome.id).encode()
+    if outcome.answer is not None:
+        again = outcome.status == "again"
+        flag = b',"again":true' if again else b""
+        return b'{"id":%b,"status":%d%b,"entry":%b}' % (ident, 200 if again else 201, flag, outcome.answer)
+    if outcome.refusal is not None:
+        problem = problems.document(outcome.refusal)
+        return b'{"id":%b,"status":%d,"problem":%b}' % (ident, problem["status"], json.dumps(problem).encode())
+    return b'{"id":%b,"status":424}' % ident
+
+
+def _stream() -> Response:
+    recorder, sender = _recorder()
+    book = answers()
+    lines = _lines(request.stream)
+    document = problems.document  # bound to this request while the stream lasts
+
+    def out() -> Iterator[bytes]:
+        count = 0
+        try:
+            for chunk in _chunks(lines):
+                for outcome in recorder.record(chunk, sender):
+                    count += 1
+                    yield _outcome(outcome) + b"\n"
+            yield json.dumps({"count": count, "index": book.size()}).encode() + b"\n"
+        except Refusal as refusal:
+            yield json.dumps(document(refusal)).encode() + b"\n"
+
+    from flask import stream_with_context
+
+    return Response(stream_with_context(out()), 200, content_type=NDJSON)
+
+
+def _lines(stream: Any) -> Iterator[Submission]:
+    while line := stream.readline(LONGEST_LINE + 1):
+        if len(line) > LONGEST_LINE and not line.endswith(b"\n"):
+            while (rest := stream.readline(LONGEST_LINE)) and not rest.endswith(b"\n"):
+                pass
+        if line.strip():
+            yield _line(line.strip())
+
+
+def _chunks(lines: Iterable[Submission]) -> Iterator[list[Submission]]:
+    chunk: list[Submission] = []
+    for line in lines:
+        chunk.append(line)
+        if len(chunk) == CHUNK:
+            yield chunk
+            chunk = []
+    if chunk:
+        yield chunk
+
+
+@bp.get("/entries/<ident>")
+@contract(gives="entry", refuses=("not-found",))
+def read_one(ident: str) -> Response:
+    """One recorded entry with its receipt."""
+    known_query()
+    from service_api.domain.ids import is_entry_id
+    from service_api.domain.refusals import NotFound
+
+    if not is_entry_id(ident):
+        raise NotFound("no such entry")
+    return give(answers().entry(ident))
+
+
+@bp.get("/entries")
+@contract(gives="entries-page", query=("subject", "job", "limit", "cursor"), refuses=("bad-query",))
+def read_many() -> Response:
+    """Entries in the order of the book, all of them or those found under a subject or a job."""
+    known_query("subject", "job", "limit", "cursor")
+    subject, job = request.args.get("subject"), request.args.get("job")
+    if subject is not None and not derive.SUBJECT.fullmatch(subject):
+        raise Malformed.at("?subject", "bad-query", "a subject is kind:id")
+    limit = whole("limit", 100, 1, MOST_ROWS)
+    texts, more = answers().entries(whole("cursor", 0, 0, 2**53), limit, subject, job)
+    body = b'{"entries":[' + b",".join(texts) + b'],"next":%b}' % json.dumps(more).encode()
+    response = Response(body, 200, content_type="application/json")
+    if more is not None:
+        query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": str(more)}
+        response.headers["Link"] = f'<{_address(query)}>; rel="next"'
+    return response
+
+
+def _address(query: dict[str, str]) -> str:
+    from urllib.parse import urlencode
+
+    return f"{request.path}?{urlencode(query)}"

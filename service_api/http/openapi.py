@@ -1,0 +1,297 @@
+"""The OpenAPI 3.1 document, read off the contracts of the routes and the hints of the dataclasses."""
+
+import dataclasses
+import re
+from typing import Any
+
+from apispec import APISpec
+from flask import Flask
+
+from service_api import __version__
+from service_api.domain.entries import TYPES
+from service_api.domain.entry import Envelope, Signed
+from service_api.domain.plain import hints_of, wire_name
+from service_api.http.auth import COOKIE
+from service_api.http.contract import Contract
+from service_api.http.problems import JSON as PROBLEM
+from service_api.http.problems import PROBLEMS
+from service_api.wire.derive import required
+from service_api.wire.openapi import record, schema_of
+
+TEXT = {"type": "string"}
+ROW = {"type": "object"}
+QUERY: dict[str, dict[str, Any]] = {
+    "true_at": {"schema": {"type": "string", "format": "date-time"}, "description": "facts up to this moment"},
+    "known_at": {"schema": {"type": "string", "format": "date-time"}, "description": "entries heard of by then"},
+    "known_index": {
+        "schema": {"type": "integer", "minimum": 0},
+        "description": "the first so many entries of the book",
+    },
+    "limit": {"schema": {"type": "integer", "minimum": 1}, "description": "rows at a time"},
+    "cursor": {"schema": TEXT, "description": "where to go on, as `next` says"},
+    "order": {"schema": {"type": "string", "enum": ["oldest", "newest"]}, "description": "which end comes first"},
+    "on": {"schema": {"type": "string", "format": "date"}, "description": "a local day of the book"},
+    "class": {"schema": TEXT, "description": "units of this class only"},
+    "subject": {"schema": TEXT, "description": "entries found under this subject only"},
+    "job": {"schema": TEXT, "description": "entries of this job only"},
+    "dots": {"schema": {"type": "integer", "minimum": 1, "maximum": 20}, "description": "pixels a module"},
+}
+
+
+def document(app: Flask) -> dict[str, Any]:
+    """The whole document. It is made once and kept with the application."""
+    found: dict[str, Any] | None = app.extensions.get("openapi")
+    if found is None:
+        found = app.extensions["openapi"] = _build(app)
+    return found
+
+
+class _Components:
+    """Dataclasses as components; an answer's has another name than an entry's when both are used."""
+
+    def __init__(self, spec: APISpec) -> None:
+        self.spec = spec
+        self.made: dict[tuple[type, bool], str] = {}
+
+    def refer(self, cls: type, nulls: bool) -> dict[str, Any]:
+        if (cls, nulls) not in self.made:
+            name = cls.__name__ + ("Answer" if nulls and not cls.__name__.endswith("Answer") else "")
+            self.made[cls, nulls] = name
+            component = record(cls, lambda inner: self.refer(inner, nulls), nulls)
+            self.spec.components.schema(name, component)
+        return {"$ref": f"#/components/schemas/{self.made[cls, nulls]}"}
+
+
+def _build(app: Flask) -> dict[str, Any]:
+    spec = APISpec(
+        title="Fettlebook",
+        version=__version__,
+        openapi_version="3.1.0",
+        info={
+            "description": "An immutable log of entries per tagged unit, and what follows from it.",
+            "license": {"name": "Apache-2.0", "identifier": "Apache-2.0"},
+        },
+        servers=[{"url": "/"}],
+        security=[{"token": []}, {"bench": []}],
+    )
+    spec.components.security_scheme("token", {"type": "http", "scheme": "bearer"})
+    spec.components.security_scheme("bench", {"type": "apiKey", "in": "cookie", "name": COOKIE})
+    components = _Components(spec)
+    _entries(spec, components)
+    _problem(spec)
+    for rule in sorted(app.url_map.iter_rules(), key=lambda r: r.rule):
+        said: Contract | None = getattr(app.view_functions[rule.endpoint], "__contract__", None)
+        if said is None:
+            continue
+        view = app.view_functions[rule.endpoint]
+        methods = sorted((rule.methods or set()) - {"HEAD", "OPTIONS"})
+        path = re.sub(r"<(?:\w+:)?(\w+)>", lambda m: "{" + m[1].rstrip("_") + "}", rule.rule)
+        operations = {
+            m.lower(): _operation(rule.endpoint, m, view.__doc__ or "", said, components, path) for m in methods
+        }
+        spec.path(path, operations=operations)
+    return dict(spec.to_dict())
+
+
+def _entries(spec: APISpec, components: _Components) -> None:
+    """`Entry` is one of the types; each is the envelope with its own data."""
+    refs = []
+    for known in TYPES.values():
+        data = components.refer(known.body, nulls=False)
+        envelope = record(Envelope, lambda inner: components.refer(inner, nulls=False), nulls=False)
+        envelope["properties"] |= {
+            "type": {"const": known.name},
+            "v": {"const": known.version},
+            "data": data,
+        }
+        envelope["description"] = " ".join((known.body.__doc__ or "").split())
+        name = "Entry." + known.name
+        spec.components.schema(name, envelope)
+        refs.append({"$ref": f"#/components/schemas/{name}"})
+    spec.components.schema("Entry", {"oneOf": refs})
+    signed = components.refer(Signed, nulls=False)
+    spec.components.schema(
+        "RecordedEntry",
+        {
+            "type": "object",
+            "description": "The entry as it was sent, what the book added, and its receipt.",
+            "required": ["id", "type", "v", "subject", "occurred_at", "by", "data", "index", "seq", "recorded_at",
+                         "recorded_by", "leaf", "discrepancies", "warnings"],
+            "properties": {
+                "id": TEXT,
+                "type": TEXT,
+                "index": {"type": "integer"},
+                "seq": {"type": "integer"},
+                "recorded_at": {"type": "string", "format": "date-time"},
+                "recorded_by": TEXT,
+                "signed": signed,
+                "leaf": TEXT,
+                "discrepancies": {"type": "array", "items": ROW},
+                "warnings": {"type": "array", "items": ROW},
+                "again": {"type": "boolean"},
+            },
+        },
+    )  # fmt: skip
+
+
+def _problem(spec: APISpec) -> None:
+    spec.components.schema(
+        "Problem",
+        {
+            "type": "object",
+            "description": "RFC 9457. `type` ends in /problems/SLUG and resolves to a page that says what to do.",
+            "required": ["type", "title", "status", "detail", "instance"],
+            "properties": {
+                "type": {"type": "string", "format": "uri"},
+                "title": TEXT,
+                "status": {"type": "integer"},
+                "detail": TEXT,
+                "instance": TEXT,
+                "errors": {
+                    "type": "array",
+                    "items": {
+                        "type": "object",
+                        "required": ["pointer", "code", "detail"],
+                        "properties": {
+                            "pointer": TEXT,
+                            "code": TEXT,
+                            "detail": TEXT,
+                            "near": {"type": "array", "items": TEXT},
+                        },
+                    },
+                },
+                "near": {"type": "array", "items": TEXT},
+                "outcomes": {"type": "array", "items": ROW},
+            },
+        },
+    )
+
+
+def _listed(name: str, item: dict[str, Any], **more: Any) -> dict[str, Any]:
+    members = {name: {"type": "array", "items": item}, **more}
+    return {"type": "object", "required": list(members), "properties": members}
+
+
+ENTRY = {"$ref": "#/components/schemas/Entry"}
+RECORDED = {"$ref": "#/components/schemas/RecordedEntry"}
+NEXT = {"type": ["integer", "string", "null"]}
+PERSON = {"type": "object", "required": ["id", "name", "role"], "properties": {"id": TEXT, "name": TEXT, "role": TEXT}}
+PARTY = {"type": "object", "required": ["id", "name"], "properties": {"id": TEXT, "name": TEXT}}
+ROLE = {"type": "object", "required": ["role", "from_on"], "properties": {"role": TEXT, "from_on": TEXT}}
+SHAPES: dict[str, dict[str, Any]] = {
+    "entries": {"anyOf": [ENTRY, {"type": "array", "items": ENTRY}]},
+    "outcomes": {"anyOf": [RECORDED, _listed("outcomes", ROW)]},
+    "entry": RECORDED,
+    "entries-page": _listed("entries", RECORDED, next=NEXT),
+    "units-page": _listed("units", ROW, next=NEXT),
+    "identity": {"type": "object", "required": ["unit", "class", "standing"]},
+    "slots": _listed("slots", ROW, unit=TEXT, as_of=ROW),
+    "slot": {"type": "object", "required": ["slot", "occupant", "hours_on", "contested", "history"]},
+    "history": _listed("items", ROW, unit=TEXT, as_of=ROW, count={"type": "integer"}, next=NEXT),
+    "sheet": {"type": "object", "required": ["class", "rev", "effective_on", "sheet"]},
+    "job": _listed("entries", ROW, job=TEXT, parts={"type": "array"}, unanswered_checks={"type": "array"}),
+    "people": _listed("people", PERSON),
+    "person": PERSON,
+    "parties": _listed("parties", PARTY),
+    "party": PARTY,
+    "role": ROLE,
+    "attachment": {"type": "object", "required": ["sha256", "media_type", "bytes"]},
+    "health": {"type": "object", "required": ["status"], "properties": {"status": TEXT}},
+    "openapi": {"type": "object"},
+}
+
+
+def _operation(
+    endpoint: str, method: str, words: str, said: Contract, components: _Components, path: str
+) -> dict[str, Any]:
+    summary, _, rest = words.strip().partition("\n")
+    parameters: list[dict[str, Any]] = [
+        {"name": name, "in": "path", "required": True, "schema": TEXT} for name in re.findall(r"{(\w+)}", path)
+    ]
+    parameters += [{"name": name, "in": "query"} | QUERY[name] for name in said.query]
+    responses = {str(status): _response(said, status, components) for status in said.status}
+    for status, slugs in _refusals(said).items():
+        responses.setdefault(status, _problem_response(slugs))
+    found: dict[str, Any] = {
+        "operationId": f"{method.lower()}-{endpoint.replace('.', '-').replace('_', '-')}",
+        "summary": summary.rstrip("."),
+        "tags": [endpoint.partition(".")[0]],
+        "responses": responses,
+    }
+    if rest.strip():
+        found["description"] = " ".join(rest.split())
+    if parameters:
+        found["parameters"] = parameters
+    if said.takes is not None:
+        found["requestBody"] = _body(said)
+    if said.public:
+        found["security"] = []
+    return found
+
+
+def _body(said: Contract) -> dict[str, Any]:
+    if said.takes == "bytes":
+        return {"required": True, "content": {"application/octet-stream": {}}}
+    shape = SHAPES[said.takes] if isinstance(said.takes, str) else said.takes
+    content: dict[str, Any] = {"application/json": {"schema": shape}}
+    if said.takes == "entries":
+        content["application/x-ndjson"] = {"schema": TEXT}
+    return {"required": True, "content": content}
+
+
+def _response(said: Contract, status: int, components: _Components) -> dict[str, Any]:
+    words = {200: "The answer", 201: "Made", 303: "Go on to the bench page", 503: "Not ready"}[status]
+    if isinstance(said.gives, str) and "/" in said.gives:
+        return {"description": words, "content": {said.gives: {}}}
+    if isinstance(said.gives, str):
+        shape = SHAPES[said.gives]
+    elif isinstance(said.gives, dict):
+        shape = said.gives
+    else:
+        shape = components.refer(said.gives, nulls=True)
+    return {"description": words, "content": {"application/json": {"schema": shape}}}
+
+
+def _refusals(said: Contract) -> dict[str, list[str]]:
+    general = () if said.public else ("no-token", "not-allowed")
+    found: dict[str, list[str]] = {}
+    for slug in (*said.refuses, *general):
+        status = "404" if slug == "unknown-unit" and said.takes is None else str(PROBLEMS[slug].status)
+        found.setdefault(status, []).append(slug)
+    return found
+
+
+def _problem_response(slugs: list[str]) -> dict[str, Any]:
+    return {
+        "description": ", ".join(slugs),
+        "content": {PROBLEM: {"schema": {"$ref": "#/components/schemas/Problem"}}},
+    }
+
+
+def members(cls: type) -> list[tuple[str, bool, str]]:
+    """(name, required, form in words) of a dataclass's members, for the documentation."""
+    hints = hints_of(cls)
+    fields = {f.name: f for f in dataclasses.fields(cls)}
+    return [(wire_name(n), required(fields[n]), _words(hint)) for n, hint in hints.items()]
+
+
+def _words(hint: Any) -> str:
+    found = schema_of(hint, lambda inner: {"title": inner.__name__})
+    return _say(found)
+
+
+def _say(found: dict[str, Any]) -> str:
+    if "anyOf" in found:
+        return " or ".join(dict.fromkeys(_say(choice) for choice in found["anyOf"]))
+    if "title" in found:
+        return str(found["title"])
+    if "enum" in found:
+        return " ".join(found["enum"])
+    if found.get("type") == "array":
+        inner = found.get("items") or found["prefixItems"][0]
+        return f"list of {_say(inner)}"
+    if found.get("format"):
+        return str(found["format"])
+    if found.get("pattern", "").startswith("^-?"):
+        return "decimal text"
+    return str(found.get("type"))

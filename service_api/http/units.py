@@ -1,0 +1,126 @@
+"""What a unit is: identity, card, condition, slots, wear, history; and the sheet of its class."""
+
+from datetime import date
+from urllib.parse import urlencode
+
+from flask import Blueprint, Response, request
+
+from service_api.domain.card import Card
+from service_api.domain.condition import Condition
+from service_api.domain.refusals import Malformed
+from service_api.domain.wear import Wear
+from service_api.http.contract import (
+    MOST_ROWS,
+    PAGING,
+    TIMES,
+    answers,
+    contract,
+    give,
+    give_json,
+    known_query,
+    when,
+    whole,
+)
+
+bp = Blueprint("units", __name__, url_prefix="/v1")
+REFUSES = ("unknown-unit", "bad-query")
+
+
+@bp.get("/units")
+@contract(gives="units-page", query=("class", *PAGING), refuses=("bad-query",))
+def list_units() -> Response:
+    """The units of the book by number, with standing and place."""
+    known_query("class", *PAGING)
+    limit = whole("limit", 100, 1, MOST_ROWS)
+    found, more = answers().units(request.args.get("cursor", ""), limit, request.args.get("class"))
+    response = give_json({"units": found, "next": more})
+    if more is not None:
+        query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": more}
+        response.headers["Link"] = f'<{request.path}?{urlencode(query)}>; rel="next"'
+    return response
+
+
+@bp.get("/units/<unit>")
+@contract(gives="identity", query=TIMES, refuses=REFUSES)
+def identity(unit: str) -> Response:
+    """What a unit is: class, serial, owner, standing, tags, site."""
+    known_query(*TIMES)
+    return give(answers().identity(unit, when()))
+
+
+@bp.get("/units/<unit>/card")
+@contract(gives=Card, query=TIMES, refuses=REFUSES)
+def card(unit: str) -> Response:
+    """What the bench must know after one scan, worst first."""
+    known_query(*TIMES)
+    return give(answers().card(unit, when()))
+
+
+@bp.get("/units/<unit>/condition")
+@contract(gives=Condition, query=TIMES, refuses=REFUSES)
+def condition(unit: str) -> Response:
+    """Hours, slots and the latest readings with their verdicts; standing, findings, discrepancies."""
+    known_query(*TIMES)
+    return give(answers().condition(unit, when()))
+
+
+@bp.get("/units/<unit>/wear/<characteristic>")
+@contract(gives=Wear, query=TIMES, refuses=(*REFUSES, "not-found"))
+def wear(unit: str, characteristic: str) -> Response:
+    """The wear of what is in the slot now: points, line, where it reaches the acting limit, and gaps in the record."""
+    known_query(*TIMES)
+    return give(answers().wear(unit, characteristic, when()))
+
+
+@bp.get("/units/<unit>/slots")
+@contract(gives="slots", query=TIMES, refuses=REFUSES)
+def slots(unit: str) -> Response:
+    """What is fitted in every slot, with the hours on it."""
+    known_query(*TIMES)
+    return give(answers().slots(unit, when()))
+
+
+@bp.get("/units/<unit>/slots/<slot>")
+@contract(gives="slot", query=TIMES, refuses=(*REFUSES, "not-found"))
+def slot(unit: str, slot: str) -> Response:
+    """What is fitted in one slot, and everything that ever was."""
+    known_query(*TIMES)
+    return give(answers().slot(unit, slot, when()))
+
+
+@bp.get("/units/<unit>/history")
+@contract(gives="history", query=(*TIMES, *PAGING, "order"), refuses=REFUSES)
+def history(unit: str) -> Response:
+    """Every entry of a unit in the order of the corrected moment, struck and moved ones marked.
+
+    `order=newest` begins with the latest. Without `limit` the whole history is answered.
+    """
+    known_query(*TIMES, *PAGING, "order")
+    order = request.args.get("order", "oldest")
+    if order not in ("oldest", "newest"):
+        raise Malformed.at("?order", "bad-query", "oldest or newest")
+    start = whole("cursor", 0, 0, 2**53)
+    limit = whole("limit", 0, 1, 5000) if "limit" in request.args else None
+    found, total = answers().history(unit, when(), start=start, limit=limit, newest=order == "newest")
+    more = None if limit is None or start + limit >= total else start + limit
+    response = give_json(found | {"count": total, "next": more})
+    if more is not None:
+        query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": str(more)}
+        response.headers["Link"] = f'<{request.path}?{urlencode(query)}>; rel="next"'
+    return response
+
+
+@bp.get("/classes/<class_>/sheet")
+@contract(gives="sheet", query=("on", *TIMES), refuses=("not-found", "bad-query"))
+def sheet(class_: str) -> Response:
+    """The sheet revision of a class in force on a day (today without `on`)."""
+    known_query("on", *TIMES)
+    text = request.args.get("on")
+    try:
+        on = None if text is None else date.fromisoformat(text)
+    except ValueError:
+        raise Malformed.at("?on", "bad-query", "a date is YYYY-MM-DD") from None
+    asked = when()
+    if on is None and asked.true_at is not None:
+        on = answers().day(asked.true_at)
+    return give(answers().sheet(class_, on, asked))

@@ -1,0 +1,1 @@
+"""Append, order, Merkle tree. This room knows bytes, not workshops."""

@@ -1,0 +1,66 @@
+"""Engines that keep what they acknowledge: SQLite with WAL and synchronous=FULL, or PostgreSQL.
+
+One engine writes, another reads, so that a reader never waits for the writer's lock and never takes it.
+"""
+
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine, create_engine, event
+from sqlalchemy.engine import make_url
+
+PAGE_SIZE = 8192  # an entry of up to 2,000 bytes stays on its page of the index
+BUSY_SECONDS = 10
+
+
+def sqlite_url(file: Path) -> str:
+    return f"sqlite:///{file}"
+
+
+def writing_engine(url: str) -> Engine:
+    """The engine for appends and changes. On SQLite every transaction takes the write lock at its start."""
+    if not is_sqlite(url):
+        return create_engine(url, pool_pre_ping=True)
+    engine = create_engine(url, connect_args={"timeout": BUSY_SECONDS}, pool_size=1, max_overflow=0)
+
+    @event.listens_for(engine, "connect")
+    def pragmas(connection: Any, _: Any) -> None:
+        connection.isolation_level = None  # SQLAlchemy's events below begin transactions, not the driver
+        connection.execute(f"PRAGMA page_size={PAGE_SIZE}")
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute("PRAGMA foreign_keys=ON")
+        (level,) = connection.execute("PRAGMA synchronous").fetchone()
+        if level != 2:
+            raise RuntimeError("SQLite did not take synchronous=FULL; an acknowledged entry might not be on disk")
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Any) -> None:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+    return engine
+
+
+def reading_engine(url: str) -> Engine:
+    """The engine for questions. On SQLite its connections are read-only."""
+    if not is_sqlite(url):
+        return create_engine(url, pool_pre_ping=True)
+    file = make_url(url).database
+    engine = create_engine(
+        f"sqlite:///file:{file}?mode=ro&uri=true", connect_args={"timeout": BUSY_SECONDS}, pool_size=32
+    )
+
+    @event.listens_for(engine, "connect")
+    def pragmas(connection: Any, _: Any) -> None:
+        connection.isolation_level = None
+        connection.execute("PRAGMA query_only=ON")
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Any) -> None:
+        connection.exec_driver_sql("BEGIN")  # one snapshot for all the reads of an answer
+
+    return engine
+
+
+def is_sqlite(url: str) -> bool:
+    return make_url(url).get_backend_name() == "sqlite"

@@ -1,0 +1,58 @@
+"""Merkle tree hashing over SHA-256 (RFC 6962, 2.1; the same text in RFC 9162, 2.1.1)."""
+
+from collections.abc import Iterable
+from hashlib import sha256
+
+EMPTY_ROOT = sha256(b"").digest()
+
+
+def leaf_hash(data: bytes) -> bytes:
+    """SHA-256(0x00 || data)."""
+    return sha256(b"\x00" + data).digest()
+
+
+def node_hash(left: bytes, right: bytes) -> bytes:
+    """SHA-256(0x01 || left || right)."""
+    return sha256(b"\x01" + left + right).digest()
+
+
+class Frontier:
+    """The right edge of the tree: one hash per complete subtree, the largest first; enough to go on and to know the root.
+
+    A tree of `size` leaves has one complete subtree per set bit of `size`.
+    """
+
+    def __init__(self, size: int = 0, hashes: Iterable[bytes] = ()) -> None:
+        self.size = size
+        self.hashes = list(hashes)
+        if len(self.hashes) != size.bit_count():
+            raise ValueError(f"a tree of {size} leaves has {size.bit_count()} hashes on its edge")
+
+    def push(self, leaf: bytes) -> None:
+        """Add a leaf hash at the right."""
+        grown = self.size
+        node = leaf
+        while grown & 1:
+            node = node_hash(self.hashes.pop(), node)
+            grown >>= 1
+        self.hashes.append(node)
+        self.size += 1
+
+    def root(self) -> bytes:
+        """The root of the tree so far; of the empty tree SHA-256 of nothing."""
+        if not self.hashes:
+            return EMPTY_ROOT
+        node = self.hashes[-1]
+        for left in reversed(self.hashes[:-1]):
+            node = node_hash(left, node)
+        return node
+
+    def copy(self) -> "Frontier":
+        return Frontier(self.size, self.hashes)
+
+    def pack(self) -> bytes:
+        return b"".join(self.hashes)
+
+    @classmethod
+    def unpack(cls, size: int, packed: bytes) -> "Frontier":
+        return cls(size, (packed[at : at + 32] for at in range(0, len(packed), 32)))

@@ -1,0 +1,222 @@
+"""The log of a book: gap-free indexes, a running Merkle root, and entries that are never changed.
+
+Everything here runs inside a transaction that the caller opened; the caller commits.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from sqlalchemy import Connection, bindparam, insert, select, update
+
+from service_api.log import tables as t
+from service_api.log.merkle import EMPTY_ROOT, Frontier, leaf_hash
+
+
+@dataclass(frozen=True)
+class Book:
+    """One log: its number in the store, its origin name, and the zone in which its days begin."""
+
+    number: int
+    origin: str
+    zone: str
+    simulated: bool = False
+
+
+@dataclass
+class Head:
+    """How far the book has come. `recorded_at` is the last entry's; empty while there is none."""
+
+    frontier: Frontier
+    recorded_at: str
+
+    @property
+    def size(self) -> int:
+        return self.frontier.size
+
+    def copy(self) -> "Head":
+        return Head(self.frontier.copy(), self.recorded_at)
+
+
+class Known(NamedTuple):
+    digest: bytes
+    index: int
+
+
+class Row(NamedTuple):
+    """One entry on its way in: its id, the digest of what the client sent, the text that is hashed."""
+
+    id: bytes
+    digest: bytes
+    hashed: bytes
+
+
+class Leaf(NamedTuple):
+    index: int
+    leaf: bytes
+
+
+class Appended(NamedTuple):
+    head: Head
+    leaves: list[Leaf]
+
+
+class Stored(NamedTuple):
+    index: int
+    hashed: bytes
+
+
+def make_book(connection: Connection, origin: str, zone: str, made_at: str, simulated: bool = False) -> Book:
+    """A new, empty book. Raises ValueError when the origin is taken."""
+    if find_book(connection, origin):
+        raise ValueError(f"there is a book {origin} already")
+    number = len(books(connection)) + 1
+    connection.execute(
+        insert(t.book).values(book=number, origin=origin, zone=zone, simulated=int(simulated), made_at=made_at)
+    )
+    connection.execute(insert(t.log_head).values(book=number, size=0, edge=b"", root=EMPTY_ROOT, recorded_at=""))
+    return Book(number, origin, zone, simulated)
+
+
+def books(connection: Connection) -> list[Book]:
+    rows = connection.execute(select(t.book).order_by(t.book.c.book))
+    return [Book(r.book, r.origin, r.zone, bool(r.simulated)) for r in rows]
+
+
+def find_book(connection: Connection, origin: str) -> Book | None:
+    return next((b for b in books(connection) if b.origin == origin), None)
+
+
+def read_head(connection: Connection, book: int) -> Head:
+    row = connection.execute(select(t.log_head).where(t.log_head.c.book == book)).one()
+    return Head(Frontier.unpack(row.size, row.edge), row.recorded_at)
+
+
+def known(connection: Connection, book: int, ids: Iterable[bytes]) -> dict[bytes, Known]:
+    """Which of these ids the book has, with the digest of what was sent then and the index."""
+    wanted = list(ids)
+    found: dict[bytes, Known] = {}
+    for at in range(0, len(wanted), 500):
+        rows = connection.execute(_KNOWN, {"book": book, "ids": wanted[at : at + 500]})
+        found |= {r.id: Known(r.digest, r.log_index) for r in rows}
+    return found
+
+
+_KNOWN = select(t.entry_id.c.id, t.entry_id.c.digest, t.entry_id.c.log_index).where(
+    t.entry_id.c.book == bindparam("book"), t.entry_id.c.id.in_(bindparam("ids", expanding=True))
+)
+
+
+def append(connection: Connection, book: int, head: Head, rows: Sequence[Row], recorded_at: str) -> Appended:
+    """Add the rows after `head`; the new head and the leaves. The old head is left as it was.
+
+    recorded_at : of the last of them
+    """
+    after = Head(head.frontier.copy(), recorded_at)
+    entries, ids, leaves = [], [], []
+    for row in rows:
+        index, leaf = after.size, leaf_hash(row.hashed)
+        entries.append({"book": book, "log_index": index, "hashed": row.hashed})
+        ids.append({"book": book, "id": row.id, "digest": row.digest, "log_index": index})
+        leaves.append(Leaf(index, leaf))
+        after.frontier.push(leaf)
+    connection.execute(_ENTRY, entries)
+    connection.execute(_ID, ids)
+    moved = connection.execute(
+        _HEAD,
+        {
+            "of_book": book,
+            "was": head.size,
+            "size": after.size,
+            "edge": after.frontier.pack(),
+            "root": after.frontier.root(),
+            "recorded_at": recorded_at,
+        },
+    )
+    if moved.rowcount != 1:
+        raise RuntimeError("somebody else moved the head of the book; nothing was written")
+    return Appended(after, leaves)
+
+
+def add_receipts(connection: Connection, book: int, leaves: Sequence[Leaf], said: Sequence[bytes | None]) -> None:
+    """Keep what was answered for each entry beside its leaf."""
+    rows = [
+        {"book": book, "log_index": leaf.index, "leaf": leaf.leaf, "said": what}
+        for leaf, what in zip(leaves, said, strict=True)
+    ]
+    connection.execute(_RECEIPT, rows)
+
+
+_ENTRY, _ID, _RECEIPT = insert(t.entry), insert(t.entry_id), insert(t.receipt)
+_HEAD = (
+    update(t.log_head)
+    .where(t.log_head.c.book == bindparam("of_book"), t.log_head.c.size == bindparam("was"))
+    .values(
+        size=bindparam("size"),
+        edge=bindparam("edge"),
+        root=bindparam("root"),
+        recorded_at=bindparam("recorded_at"),
+    )
+)
+
+
+def read(connection: Connection, book: int, start: int = 0, stop: int | None = None) -> Iterator[Stored]:
+    """The entries with start <= index < stop, in order, streamed."""
+    wanted = select(t.entry.c.log_index, t.entry.c.hashed).where(t.entry.c.book == book, t.entry.c.log_index >= start)
+    if stop is not None:
+        wanted = wanted.where(t.entry.c.log_index < stop)
+    for row in connection.execute(wanted.order_by(t.entry.c.log_index)):
+        yield Stored(row.log_index, row.hashed)
+
+
+def texts(connection: Connection, book: int, indexes: Iterable[int]) -> list[Stored]:
+    """The hashed texts at these indexes, in the order of the book."""
+    wanted = sorted(set(indexes))
+    found: list[Stored] = []
+    for at in range(0, len(wanted), 500):
+        rows = connection.execute(_TEXTS, {"book": book, "indexes": wanted[at : at + 500]})
+        found += [Stored(r.log_index, r.hashed) for r in rows]
+    return found
+
+
+_TEXTS = (
+    select(t.entry.c.log_index, t.entry.c.hashed)
+    .where(t.entry.c.book == bindparam("book"), t.entry.c.log_index.in_(bindparam("indexes", expanding=True)))
+    .order_by(t.entry.c.log_index)
+)
+
+
+class Receipt(NamedTuple):
+    leaf: bytes
+    said: bytes | None
+
+
+def receipt(connection: Connection, book: int, index: int) -> Receipt:
+    row = connection.execute(
+        select(t.receipt.c.leaf, t.receipt.c.said).where(t.receipt.c.book == book, t.receipt.c.log_index == index)
+    ).one()
+    return Receipt(row.leaf, row.said)
+
+
+def receipts(connection: Connection, book: int, indexes: Sequence[int]) -> dict[int, Receipt]:
+    """The receipts of the entries at these indexes."""
+    found: dict[int, Receipt] = {}
+    for at in range(0, len(indexes), 500):
+        wanted = select(t.receipt.c.log_index, t.receipt.c.leaf, t.receipt.c.said).where(
+            t.receipt.c.book == book, t.receipt.c.log_index.in_(indexes[at : at + 500])
+        )
+        found |= {r.log_index: Receipt(r.leaf, r.said) for r in connection.execute(wanted)}
+    return found
+
+
+def size_known_at(connection: Connection, book: int, moment: str, recorded_at_of: Callable[[bytes], str]) -> int:
+    """How many entries the book had heard of by `moment` (UTC text); recorded moments never fall, so halving finds it."""
+    low, high = 0, read_head(connection, book).size
+    while low < high:
+        middle = (low + high) // 2
+        (stored,) = texts(connection, book, (middle,))
+        if recorded_at_of(stored.hashed) <= moment:
+            low = middle + 1
+        else:
+            high = middle
+    return low

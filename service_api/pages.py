@@ -1,0 +1,122 @@
+"""Pages of the book read back: entries as dataclasses, histories, states. What recording and answering share."""
+
+from collections.abc import Iterable
+from datetime import UTC, date, datetime
+from uuid import UUID
+
+from sqlalchemy import Connection
+
+from service_api.domain.alerts import Alert
+from service_api.domain.context import SheetRevision
+from service_api.domain.entries import SheetIssued
+from service_api.domain.entry import Recorded
+from service_api.domain.gauges import Calibration, GaugeRecord
+from service_api.domain.state import UnitState, begin, step, witness
+from service_api.domain.timeline import Item, effective_history, facts, fold
+from service_api.log import store
+from service_api.projections import units
+from service_api.wire.entries import read_stored
+
+
+def read_entries(connection: Connection, book: int, indexes: Iterable[int]) -> list[Recorded]:
+    return [read_stored(stored.hashed) for stored in store.texts(connection, book, indexes)]
+
+
+def history_of(
+    connection: Connection,
+    book: int,
+    subject: str,
+    known: int | None = None,
+    types: tuple[str, ...] | None = None,
+) -> list[Item]:
+    """The effective history of a subject as far as it was known; with `types`, of those and of all corrections."""
+    if types is not None:
+        types = (
+            *types,
+            "entry.superseded",
+            "entry.withdrawn",
+            "entry.reattributed",
+            "entry.disputed",
+            "dispute.settled",
+        )
+    indexes = units.indexes(connection, book, subject, below=known, types=types)
+    return effective_history(read_entries(connection, book, indexes), subject)
+
+
+def revision_of(item: Item | Recorded) -> SheetRevision:
+    entry = item.entry if isinstance(item, Item) else item
+    body: SheetIssued = item.body
+    index = item.touched if isinstance(item, Item) else entry.index
+    on = date.fromisoformat(body.effective_on)
+    return SheetRevision(entry.subject_id, body.rev, on, body.sheet, entry.id, index)
+
+
+def sheet_revisions(connection: Connection, book: int, class_: str, known: int | None = None) -> list[SheetRevision]:
+    """Every revision of a class's sheet that was issued, in the order of issue."""
+    page = history_of(connection, book, f"class:{class_}", known)
+    return [revision_of(i) for i in facts(page) if i.entry.type == "sheet.issued"]
+
+
+def gauge_record(connection: Connection, book: int, gauge: str, known: int | None = None) -> GaugeRecord:
+    """A gauge's calibrations, as far as they were known."""
+    page = facts(history_of(connection, book, f"unit:{gauge}", known, types=("gauge.calibrated",)))
+    made = [Calibration(i.entry.id, i.touched, i.at, i.body) for i in page if i.entry.type == "gauge.calibrated"]
+    return GaugeRecord(gauge, tuple(made), max((c.index for c in made), default=-1))
+
+
+def open_alerts(connection: Connection, book: int, known: int | None = None) -> list[Alert]:
+    """The alerts that were issued and not closed."""
+    issued = read_entries(connection, book, units.indexes(connection, book, "alerts", below=known))
+    found = []
+    for subject in dict.fromkeys(e.subject for e in issued):
+        page = facts(history_of(connection, book, subject, known))
+        if any(i.entry.type == "alert.closed" for i in page):
+            continue
+        found += [
+            Alert(
+                i.entry.subject_id,
+                i.entry.id,
+                i.touched,
+                i.at.astimezone(UTC),
+                i.body.action,
+                i.body.scope,
+                i.body.words,
+            )
+            for i in page
+            if i.entry.type == "alert.issued"
+        ]
+    return found
+
+
+def draw_unit(
+    connection: Connection,
+    book: int,
+    unit: str,
+    known: int | None = None,
+    true_at: datetime | None = None,
+) -> UnitState:
+    """A unit's state, folded from its whole page: the first `known` entries of the book, facts up to `true_at`."""
+    page = read_entries(connection, book, units.indexes(connection, book, f"unit:{unit}", below=known))
+    state: UnitState = fold(step, begin(unit), facts(effective_history(page, f"unit:{unit}"), true_at))
+    return witness(state, max((e.index for e in page), default=-1))
+
+
+def find_entry(connection: Connection, book: int, ident: str) -> Recorded | None:
+    found = store.known(connection, book, (UUID(ident).bytes,)).get(UUID(ident).bytes)
+    if found is None:
+        return None
+    (stored,) = store.texts(connection, book, (found.index,))
+    return read_stored(stored.hashed)
+
+
+def recorded_answer(connection: Connection, book: int, index: int) -> bytes:
+    """An entry as it was answered when it was recorded."""
+    (stored,) = store.texts(connection, book, (index,))
+    kept = store.receipt(connection, book, index)
+    return entry_answer(stored.hashed, kept.leaf, kept.said)
+
+
+def entry_answer(hashed: bytes, leaf: bytes, said: bytes | None) -> bytes:
+    """The recorded entry and its receipt: the hashed members, then leaf, discrepancies and warnings."""
+    receipt = said[1:] if said else b'"discrepancies":[],"warnings":[]}'
+    return hashed[:-1] + b',"leaf":"' + leaf.hex().encode() + b'",' + receipt

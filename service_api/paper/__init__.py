@@ -1,0 +1,1 @@
+"""What is printed. Where its facts come from is not known here."""

@@ -1,0 +1,66 @@
+"""The tables of the projections. `book` leads every key.
+
+page : how many entries stand on a subject, for the next `seq`, and the last of them
+entry_topic : under which subjects and jobs an entry is found; `relation` own (its subject), named, drawn (moved here,
+    or a correction that came along)
+unit_state : the folded state of a unit
+tag_span : which unit a tag points to, and when
+"""
+
+from sqlalchemy import BigInteger, Column, Index, Integer, LargeBinary, MetaData, Table, Text
+
+metadata = MetaData()
+BigInt = BigInteger().with_variant(Integer, "sqlite")
+
+page = Table(
+    "page",
+    metadata,
+    Column("book", Integer, primary_key=True, autoincrement=False),
+    Column("subject", Text, primary_key=True),
+    Column("entries", BigInt, nullable=False),
+    Column("head_index", BigInt, nullable=False),
+    sqlite_with_rowid=False,
+)
+entry_topic = Table(
+    "entry_topic",
+    metadata,
+    Column("book", Integer, primary_key=True, autoincrement=False),
+    Column("topic", Text, primary_key=True),
+    Column("log_index", BigInt, primary_key=True, autoincrement=False),
+    Column("relation", Integer, nullable=False),
+    Column("type", Text, nullable=False),
+    sqlite_with_rowid=False,
+)
+unit_state = Table(
+    "unit_state",
+    metadata,
+    Column("book", Integer, primary_key=True, autoincrement=False),
+    Column("unit", Text, primary_key=True),
+    Column("head_index", BigInt, nullable=False),
+    Column("class", Text, nullable=False),
+    Column("serial", Text),
+    Column("state", LargeBinary, nullable=False),
+    sqlite_with_rowid=False,
+)
+Index("unit_state_serial", unit_state.c.book, unit_state.c["class"], unit_state.c.serial)
+tag_span = Table(
+    "tag_span",
+    metadata,
+    Column("book", Integer, primary_key=True, autoincrement=False),
+    Column("tag", Text, primary_key=True),
+    Column("unit", Text, primary_key=True),
+    Column("entry", Text, primary_key=True),
+    Column("since", Text, nullable=False),
+    Column("until", Text),
+    Column("why", Text),
+    sqlite_with_rowid=False,
+)
+Index("tag_span_unit", tag_span.c.book, tag_span.c.unit)
+context = Table(
+    "context",
+    metadata,
+    Column("book", Integer, primary_key=True, autoincrement=False),
+    Column("head_index", BigInt, nullable=False),
+)
+
+OWN, NAMED, DRAWN = 0, 1, 2

@@ -1,0 +1,498 @@
+"""The one place where wire, domain, log, projections and directory meet: a batch of drafts becomes entries.
+
+A batch is judged, appended, and every unit it touches redrawn, in one transaction under one lock; then it is
+acknowledged. The clock is read once, last, under the lock.
+"""
+
+import json
+import threading
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any, Literal
+from uuid import UUID
+
+from sqlalchemy import Connection, Engine
+
+from service_api.directory import attachments, people
+from service_api.domain import tags
+from service_api.domain.context import SheetRevision
+from service_api.domain.discrepancies import discrepancy
+from service_api.domain.entries import TYPES
+from service_api.domain.entry import Recorded, Signed
+from service_api.domain.moments import in_utc
+from service_api.domain.plain import answer, plain
+from service_api.domain.references import Reference, named_subjects, references
+from service_api.domain.refusals import Fault, IdReused, Malformed, Refusal
+from service_api.domain.state import UnitState, begin, step, witness
+from service_api.domain.timeline import simple_item
+from service_api.domain.warnings import Remark, newest_row, remarks, uom_fault
+from service_api.log import store
+from service_api.log.store import Book, Head, Row
+from service_api.pages import (
+    draw_unit,
+    entry_answer,
+    find_entry,
+    read_entries,
+    recorded_answer,
+    revision_of,
+    sheet_revisions,
+)
+from service_api.projections import units
+from service_api.projections.units import DRAWN, NAMED, OWN, Page, Topic
+from service_api.wire.entries import Draft, body_faults, near, recorded, splice
+
+AHEAD = timedelta(minutes=5)
+CONTEXT_KINDS = ("class", "alert", "shop")
+KEPT_STATES = 2000
+
+
+@dataclass(frozen=True)
+class Sender:
+    """Whose token sends: what entries carry as `recorded_by`, and whether it speaks for its people (an admin's)."""
+
+    token: str
+    vouches: bool = False
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one entry: recorded, the same again, refused, or spared because a neighbour was refused (strict).
+
+    answer : the recorded entry with its receipt, as JSON text
+    """
+
+    id: str | None
+    status: Literal["recorded", "again", "refused", "spared"]
+    answer: bytes | None = None
+    refusal: Refusal | None = None
+    index: int | None = None
+
+
+Submission = Draft | Refusal
+
+
+@dataclass
+class _Batch:
+    """One transaction's worth of work, thrown away when it fails."""
+
+    head: Head
+    recorded_at: str
+    accepted: list[tuple[Draft, Recorded, bytes]] = field(default_factory=list)
+    by_id: dict[str, Recorded] = field(default_factory=dict)
+    digests: dict[str, bytes] = field(default_factory=dict)
+    pages: dict[str, Page] = field(default_factory=dict)
+    states: dict[str, UnitState] = field(default_factory=dict)  # before the batch
+    known_units: set[str] = field(default_factory=set)
+    known_people: set[str] = field(default_factory=set)
+    roots: dict[str, Recorded] = field(default_factory=dict)  # target of a correction -> the fact at its root
+
+
+class Recorder:
+    """Appends to one book. One recorder per book and process; many threads may call it."""
+
+    def __init__(self, engine: Engine, book: Book, clock: Callable[[], datetime]) -> None:
+        self.engine, self.book, self.clock = engine, book, clock
+        self._lock = threading.Lock()
+        self._size = -1  # of the book when the caches below were right
+        self._states: dict[str, UnitState] = {}
+        self._sheets: dict[str, list[SheetRevision]] = {}
+
+    def record(self, submissions: Sequence[Submission], sender: Sender, strict: bool = False) -> list[Outcome]:
+        """Record what can be recorded, in the order given; one outcome each, acknowledged when this returns.
+
+        With `strict` nothing is recorded unless everything can be.
+        """
+        if not any(isinstance(s, Draft) for s in submissions):
+            return [_refused(s, None) for s in submissions if isinstance(s, Refusal)]
+        with self._lock:
+            try:
+                with self.engine.begin() as connection:
+                    outcomes, states = self._work(connection, submissions, sender, strict)
+            except _Spared as spared:
+                return spared.outcomes
+            except BaseException:
+                self._forget()
+                raise
+            if states:
+                self._keep(states)
+            self._size += sum(o.status == "recorded" for o in outcomes)
+            return outcomes
+
+    def _forget(self) -> None:
+        self._states.clear()
+        self._sheets.clear()
+
+    def _read_states(self, connection: Connection, wanted: set[str]) -> dict[str, UnitState]:
+        found = {unit: self._states[unit] for unit in wanted if unit in self._states}
+        missing = wanted - found.keys()
+        return found | units.read_states(connection, self.book.number, missing) if missing else found
+
+    def _keep(self, states: dict[str, UnitState]) -> None:
+        if len(self._states) > KEPT_STATES:
+            self._states.clear()
+        self._states |= states
+
+    def _work(
+        self, connection: Connection, submissions: Sequence[Submission], sender: Sender, strict: bool
+    ) -> tuple[list[Outcome], dict[str, UnitState]]:
+        drafts = [s for s in submissions if isinstance(s, Draft)]
+        book = self.book.number
+        known = store.known(connection, book, (UUID(d.entry.id).bytes for d in drafts))
+        head = store.read_head(connection, book)
+        if head.size != self._size:  # another process has written
+            self._forget()
+            self._size = head.size
+        now = self.clock()
+        batch = _Batch(head, max(in_utc(now, 6), head.recorded_at))
+        self._look_up(connection, batch, drafts)
+        outcomes: list[Outcome | Recorded] = []
+        for submission in submissions:
+            if isinstance(submission, Refusal):
+                outcomes.append(_refused(submission, None))
+                continue
+            outcomes.append(self._one(connection, batch, submission, sender, now, known))
+        if strict and any(isinstance(o, Outcome) and o.status == "refused" for o in outcomes):
+            raise _Spared([o if isinstance(o, Outcome) else Outcome(o.id, "spared") for o in outcomes])
+        if not batch.accepted:
+            return [o for o in outcomes if isinstance(o, Outcome)], {}
+        rows = [Row(UUID(e.id).bytes, d.digest, hashed) for d, e, hashed in batch.accepted]
+        appended = store.append(connection, book, head, rows, batch.recorded_at)
+        units.write_pages(connection, book, batch.pages)
+        self._write_topics(connection, batch)
+        before, after = self._redraw(connection, batch)
+        said = self._say(connection, batch, before, after)
+        store.add_receipts(connection, book, appended.leaves, said)
+        answers = {
+            e.id: entry_answer(hashed, leaf.leaf, what)
+            for (_, e, hashed), leaf, what in zip(batch.accepted, appended.leaves, said, strict=True)
+        }
+        done = [
+            o if isinstance(o, Outcome) else Outcome(o.id, "recorded", answers[o.id], index=o.index) for o in outcomes
+        ]
+        return [self._same_batch(o, answers) for o in done], after
+
+    @staticmethod
+    def _same_batch(outcome: Outcome, answers: dict[str, bytes]) -> Outcome:
+        """The same entry twice in one batch: the second is answered with the first."""
+        if outcome.status == "again" and outcome.answer is None and outcome.id:
+            return Outcome(outcome.id, "again", answers[outcome.id], index=outcome.index)
+        return outcome
+
+    # Judging
+
+    def _look_up(self, connection: Connection, batch: _Batch, drafts: list[Draft]) -> None:
+        """What the judging of this batch needs of the store, in a few statements for all of it."""
+        named = [r for d in drafts for r in references(d.entry)]
+        wanted = {r.ident for r in named if r.kind == "unit"}
+        wanted |= {d.entry.subject_id for d in drafts if d.entry.kind == "unit"}
+        persons = {r.ident for r in named if r.kind == "person"}
+        persons |= {d.entry.subject_id for d in drafts if d.entry.kind == "person"}
+        book = self.book.number
+        batch.states = self._read_states(connection, wanted)
+        batch.known_units = set(batch.states)
+        batch.known_people = people.known_ids(connection, book, "person", persons)
+        batch.pages = units.read_pages(connection, book, {d.entry.subject for d in drafts})
+
+    def _one(
+        self,
+        connection: Connection,
+        batch: _Batch,
+        draft: Draft,
+        sender: Sender,
+        now: datetime,
+        known: dict[bytes, store.Known],
+    ) -> Outcome | Recorded:
+        entry = draft.entry
+        stored = known.get(UUID(entry.id).bytes)
+        if stored is not None:
+            if stored.digest != draft.digest:
+                return _refused(IdReused("this id stands for another entry; make a new id for a new entry"), entry.id)
+            again = recorded_answer(connection, self.book.number, stored.index)
+            return Outcome(entry.id, "again", again, index=stored.index)
+        if entry.id in batch.digests:
+            if batch.digests[entry.id] != draft.digest:
+                return _refused(IdReused("this id stands for another entry earlier in the batch"), entry.id)
+            return Outcome(entry.id, "again", index=batch.by_id[entry.id].index)
+        found = self._faults(connection, batch, draft, now)
+        if found:
+            return _refused(Malformed(found), entry.id)
+        return self._accept(batch, draft, sender)
+
+    def _faults(self, connection: Connection, batch: _Batch, draft: Draft, now: datetime) -> list[Fault]:
+        entry = draft.entry
+        found = []
+        if entry.moment > now + AHEAD:
+            ahead = entry.moment - now
+            detail = (
+                f"happened {ahead} from now by this service's clock; correct the device's clock or state its offset"
+            )
+            found.append(Fault("/occurred_at", "too-far-ahead", detail))
+        if entry.seen_index is not None and not 0 <= entry.seen_index <= batch.head.size:
+            found.append(Fault("/seen_index", "wrong-form", f"the book has {batch.head.size} entries"))
+        registering = entry.type == "unit.registered"
+        if entry.kind == "unit" and registering and entry.subject_id in batch.known_units:
+            found.append(Fault("/subject", "already-registered", f"{entry.subject_id} has a page already"))
+        named = list(references(entry))
+        if not registering and entry.kind in ("unit", "person"):
+            named.insert(0, Reference(entry.kind, entry.subject_id, "/subject"))
+        for kind, ident, pointer in named:
+            if kind == "unit" and ident not in batch.known_units:
+                close = near(ident, tuple(units.all_units(connection, self.book.number)))
+                found.append(Fault(pointer, "unknown-unit", f"no unit {ident} is registered; register it first", close))
+            elif kind == "person" and ident not in batch.known_people:
+                found.append(Fault(pointer, "unknown-person", f"nobody in the directory is called {ident}"))
+        if entry.type == "tag.attached" and tags.check(entry.body.tag) == "invalid":
+            found.append(Fault("/data/tag", "bad-tag", "the check character is wrong: read the label again"))
+        if TYPES[entry.type].corrects:
+            found += self._correction_faults(connection, batch, draft)
+        if entry.type == "reading.taken" and entry.subject_id in batch.known_units:
+            if fault := uom_fault(entry.body, self._row(connection, batch, entry)):
+                found.append(fault)
+        return found
+
+    def _correction_faults(self, connection: Connection, batch: _Batch, draft: Draft) -> list[Fault]:
+        entry, body = draft.entry, draft.entry.body
+        target = self._entry(connection, batch, body.target)
+        if target is None:
+            return [Fault("/data/target", "unknown-entry", "no such entry in the book, or earlier in this batch")]
+        if target.subject != entry.subject:
+            return [
+                Fault("/subject", "wrong-subject", f"a correction stands on its target's subject, {target.subject}")
+            ]
+        batch.roots[entry.id] = self._root(connection, batch, target)
+        if entry.type == "entry.superseded":
+            return body_faults(target.type, body.data, "/data/data")
+        if entry.type == "entry.reattributed" and body.to == target.subject:
+            return [Fault("/data/to", "wrong-subject", "it stands there already")]
+        return []
+
+    def _entry(self, connection: Connection, batch: _Batch, ident: str) -> Recorded | None:
+        if ident in batch.by_id:
+            return batch.by_id[ident]
+        return find_entry(connection, self.book.number, ident)
+
+    def _root(self, connection: Connection, batch: _Batch, entry: Recorded) -> Recorded:
+        """The fact that a correction is about, through corrections of corrections."""
+        while TYPES[entry.type].corrects:
+            target = self._entry(connection, batch, entry.data["target"])
+            if target is None:
+                raise RuntimeError(f"the target of {entry.id} is gone")
+            entry = target
+        return entry
+
+    def _sheets_of(self, connection: Connection, class_: str) -> list[SheetRevision]:
+        if class_ not in self._sheets:
+            self._sheets[class_] = sheet_revisions(connection, self.book.number, class_)
+        return self._sheets[class_]
+
+    def _class_of(self, batch: _Batch, unit: str) -> str | None:
+        state = batch.states.get(unit)
+        if state and state.identity:
+            return state.identity.class_
+        registered = (e for e in batch.by_id.values() if e.type == "unit.registered" and e.subject_id == unit)
+        return next((e.body.class_ for e in registered), None)
+
+    def _row(self, connection: Connection, batch: _Batch, entry: Any) -> Any:
+        class_ = self._class_of(batch, entry.subject_id)
+        if class_ is None:
+            return None
+        issued = (e for e in batch.by_id.values() if e.type == "sheet.issued" and e.subject_id == class_)
+        fresh = [revision_of(e) for e in issued]
+        return newest_row([*self._sheets_of(connection, class_), *fresh], entry.body.characteristic)
+
+    def _accept(self, batch: _Batch, draft: Draft, sender: Sender) -> Recorded:
+        entry = draft.entry
+        page = batch.pages.get(entry.subject, Page(0, -1))
+        index = batch.head.size + len(batch.accepted)
+        signed = _signed(entry, sender)
+        made = (index, page.entries, batch.recorded_at, sender.token, signed)
+        done = recorded(draft, *made)
+        batch.accepted.append((draft, done, splice(draft, *made)))
+        batch.by_id[entry.id], batch.digests[entry.id] = done, draft.digest
+        batch.pages[entry.subject] = Page(page.entries + 1, index)
+        if entry.type == "unit.registered":
+            batch.known_units.add(entry.subject_id)
+        return done
+
+    # Projections
+
+    def _write_topics(self, connection: Connection, batch: _Batch) -> None:
+        book = self.book.number
+        topics: list[Topic] = []
+        for _, entry, _ in batch.accepted:
+            topics.append(Topic(entry.subject, entry.index, OWN, entry.type))
+            topics += [Topic(s, entry.index, NAMED, entry.type) for s in named_subjects(entry)]
+            jobs = {entry.job, getattr(entry.body, "job", None)} - {None}
+            topics += [Topic(f"job:{job}", entry.index, OWN, entry.type) for job in jobs]
+            if entry.kind == "alert":
+                topics.append(Topic("alerts", entry.index, OWN, entry.type))
+        units.add_topics(connection, book, topics)
+        for _, entry, _ in batch.accepted:
+            if TYPES[entry.type].corrects:
+                self._draw_along(connection, batch, entry)
+        moved = [e.index for _, e, _ in batch.accepted if e.kind in CONTEXT_KINDS or e.type.startswith("gauge.")]
+        if moved:
+            units.move_context(connection, book, max(moved))
+
+    def _draw_along(self, connection: Connection, batch: _Batch, entry: Recorded) -> None:
+        """A correction is drawn to every page where its root fact stands; a move draws the fact and all its corrections."""
+        book, root = self.book.number, batch.roots[entry.id]
+        topics = [
+            Topic(page, entry.index, DRAWN, entry.type)
+            for page in self._pages_of(connection, root)
+            if page != entry.subject
+        ]
+        if entry.type == "entry.reattributed":
+            to = entry.body.to
+            page = read_entries(connection, book, units.indexes(connection, book, root.subject))
+            family = {root.id}
+            for other in page:  # in the order of the book, so that a correction comes after its target
+                if TYPES[other.type].corrects and other.data["target"] in family:
+                    family.add(other.id)
+            topics += [Topic(to, o.index, DRAWN, o.type) for o in page if o.id in family]
+        units.add_topics(connection, book, topics)
+
+    def _pages_of(self, connection: Connection, root: Recorded) -> set[str]:
+        """The subjects whose history shows this fact, struck or not."""
+        book = self.book.number
+        moves = units.indexes(connection, book, root.subject, types=("entry.reattributed",))
+        found = {root.subject}
+        for move in read_entries(connection, book, moves):
+            if move.data["target"] == root.id:
+                found.add(move.data["to"])
+        return found
+
+    def _redraw(self, connection: Connection, batch: _Batch) -> tuple[dict[str, UnitState], dict[str, UnitState]]:
+        """Bring every touched unit's state up to date: one step when in order, the whole page again when not."""
+        touched: dict[str, list[Recorded]] = {}
+        again: set[str] = set()
+        for _, entry, _ in batch.accepted:
+            pages = {entry.subject}
+            if TYPES[entry.type].corrects:
+                pages = self._pages_of(connection, batch.roots[entry.id])
+                if entry.type != "entry.annotated":
+                    again |= {p for p in pages if p.startswith("unit:")}
+            for page in pages:
+                if page.startswith("unit:"):
+                    touched.setdefault(page, []).append(entry)
+        before, after = {}, {}
+        drawn = {page.partition(":")[2] for page in touched} - batch.states.keys()
+        states = batch.states | (self._read_states(connection, drawn) if drawn else {})
+        for page, fresh in touched.items():
+            unit = page.partition(":")[2]
+            state = before[unit] = states.get(unit) or begin(unit)
+            if page not in again:
+                stepped = advance(state, fresh)
+                if stepped is not None:
+                    after[unit] = stepped
+                    continue
+            after[unit] = draw_unit(connection, self.book.number, unit)
+        units.write_states(connection, self.book.number, after.values())
+        for unit, state in after.items():
+            if state.tags != before[unit].tags:
+                units.write_tags(connection, self.book.number, state)
+        return before, after
+
+    # Receipts
+
+    def _say(
+        self, connection: Connection, batch: _Batch, before: dict[str, UnitState], after: dict[str, UnitState]
+    ) -> list[bytes | None]:
+        """What the receipt of each entry says beside the leaf: discrepancies raised, and warnings."""
+        raised: dict[str, list[Any]] = {}
+        for unit, state in after.items():
+            for key, known in state.raised.items():
+                if key not in before[unit].raised:
+                    found = discrepancy(known.code, known.entry, unit, known.entries, known.detail)
+                    # a late entry may show that an earlier one cannot be right: its own receipt says so
+                    owner = known.entry if known.entry in batch.by_id else _cause(batch, known.entries, unit)
+                    raised.setdefault(owner, []).append(answer(found))
+        parties = self._unknown_parties(connection, batch)
+        missing = self._awaited(connection, batch)
+        for _, entry, _ in batch.accepted:
+            if entry.type == "sheet.issued":
+                self._sheets.pop(entry.subject_id, None)
+        said: list[bytes | None] = []
+        for _, entry, _ in batch.accepted:
+            reading = entry.type == "reading.taken"
+            row = self._row(connection, batch, entry) if reading else None
+            found_here = raised.get(entry.id, [])
+            if reading and row is None:
+                detail = f"{entry.body.characteristic} is on no sheet of the class"
+                unknown = discrepancy("unknown-characteristic", entry.id, entry.subject_id, (entry.id,), detail)
+                found_here = [*found_here, answer(unknown)]
+            words = [*remarks(entry, row), *parties.get(entry.id, ()), *missing.get(entry.id, ())]
+            what = {"discrepancies": found_here, "warnings": [plain(w) for w in words]}
+            said.append(json.dumps(what, separators=(",", ":")).encode() if found_here or words else None)
+        return said
+
+    def _unknown_parties(self, connection: Connection, batch: _Batch) -> dict[str, list[Remark]]:
+        named = {e.id: [r for r in references(e) if r.kind == "party"] for _, e, _ in batch.accepted}
+        wanted = {r.ident for found in named.values() for r in found}
+        if not wanted:
+            return {}
+        known = people.known_ids(connection, self.book.number, "party", wanted)
+        return {
+            ident: [
+                Remark(
+                    warning="unknown-party", pointer=r.pointer, words=f"{r.ident} is not in the directory of parties"
+                )
+                for r in found
+                if r.ident not in known
+            ]
+            for ident, found in named.items()
+        }
+
+    def _awaited(self, connection: Connection, batch: _Batch) -> dict[str, list[Remark]]:
+        wanted = {a.sha256 for _, e, _ in batch.accepted for a in e.attachments or ()}
+        if not wanted:
+            return {}
+        have = attachments.known_digests(connection, self.book.number, wanted)
+        return {
+            e.id: [
+                Remark(
+                    warning="attachment-awaited", pointer=f"/attachments/{n}", words="its bytes have not arrived yet"
+                )
+                for n, a in enumerate(e.attachments or ())
+                if a.sha256 not in have
+            ]
+            for _, e, _ in batch.accepted
+        }
+
+
+class _Spared(Exception):
+    def __init__(self, outcomes: list[Outcome]) -> None:
+        self.outcomes = outcomes
+
+
+def _cause(batch: _Batch, entries: Iterable[str], unit: str) -> str:
+    """The entry of this batch that brought a contradiction to light."""
+    here = [e.id for _, e, _ in batch.accepted if e.subject == f"unit:{unit}" or TYPES[e.type].corrects]
+    return next((e for e in entries if e in here), here[-1])
+
+
+def _refused(refusal: Refusal, ident: str | None) -> Outcome:
+    return Outcome(ident or getattr(refusal, "ident", None), "refused", refusal=refusal)
+
+
+def _signed(entry: Any, sender: Sender) -> Signed | None:
+    """How the signatures on this entry are proved; None where nobody signs."""
+    who = TYPES[entry.type].signed
+    proof: Literal["vouched", "none"] = "vouched" if sender.vouches else "none"
+    by = proof if "by" in who else None
+    second = proof if "second" in who and getattr(entry.body, "second", None) else None
+    return Signed(by=by, second=second) if by or second else None
+
+
+def advance(state: UnitState, fresh: Sequence[Recorded]) -> UnitState | None:
+    """The state after new entries that nothing corrects; None when one of them is out of order."""
+    for entry in fresh:
+        if TYPES[entry.type].corrects:
+            state = witness(state, entry.index)
+            continue
+        item = simple_item(entry)
+        if state.head is not None and item.key < state.head:
+            return None
+        state = step(state, item)
+    return state

@@ -1,0 +1,156 @@
+"""An entry between its three forms: what a client sent, the dataclass, the canonical text that is hashed."""
+
+from dataclasses import dataclass
+from hashlib import sha256
+from typing import Any
+
+from marshmallow import ValidationError
+
+from service_api.domain.entries import TYPES
+from service_api.domain.entry import Envelope, Recorded, Signed
+from service_api.domain.plain import make, plain
+from service_api.domain.refusals import Fault, Malformed
+from service_api.wire import derive
+from service_api.wire.canonical import entry_text, load
+
+LONGEST = 48 * 1024  # bytes of canonical text; C2SP bundles carry a 16-bit length, and the book adds members
+
+# The client's members in the order of the canonical form, cut where the book's own are spliced in.
+HEAD = ("attachments", "bench", "by", "client", "data", "device", "id")  # ... then index
+MIDDLE = ("job", "occurred_at")  # ... then recorded_at, recorded_by
+TAIL = ("seen_index",)  # ... then seq, signed
+END = ("site", "source", "subject", "tag", "tag_read", "type", "typed_by", "v")
+
+
+@dataclass(frozen=True)
+class Draft:
+    """An entry that may become a fact: well formed, canonical, not yet recorded.
+
+    cut : the four parts of the canonical text without braces; the third may be empty
+    digest : SHA-256 of the client's members in canonical form, by which the same entry is known again
+    """
+
+    entry: Envelope
+    raw: dict[str, Any]
+    cut: tuple[bytes, bytes, bytes, bytes]
+    digest: bytes
+
+
+def read_draft(raw: Any, computed: bool = False) -> Draft:
+    """A draft from a JSON value. Raises Malformed with every fault that the value alone shows.
+
+    computed : the service itself sends it, so a computed type is welcome
+    """
+    if not isinstance(raw, dict):
+        raise Malformed.at("", "wrong-form", "an entry is a JSON object")
+    kind = _type_of(raw)
+    found: list[Fault] = []
+    try:
+        envelope = derive.load(Envelope, raw)
+    except ValidationError as error:
+        found = derive.faults(error.messages)
+        envelope = None
+    if isinstance(raw.get("data"), dict) and not any(f.pointer.startswith("/data") for f in found):
+        found += body_faults(kind.name, raw["data"], "/data")
+    subject = raw.get("subject")
+    if isinstance(subject, str) and derive.SUBJECT.fullmatch(subject):
+        if subject.partition(":")[0] not in kind.subjects:
+            words = " or ".join(kind.subjects)
+            found.append(Fault("/subject", "wrong-subject", f"{kind.name} stands on a {words}"))
+    if kind.computed and not computed:
+        found.append(Fault("/type", "computed-type", f"{kind.name} is written by the service alone"))
+    if found or envelope is None:
+        raise Malformed(found)
+    second = raw["data"].get("second")
+    if second is not None and second == raw["by"]:
+        raise Malformed.at("/data/second", "second-is-first", "the second person is another than `by`")
+    cut = _cut(raw)
+    text = _join(cut)
+    if len(text) > LONGEST:
+        raise Malformed.at(
+            "",
+            "too-long",
+            f"the canonical text has {len(text)} bytes, at most {LONGEST}; send long lists as attachments",
+        )
+    return Draft(envelope, raw, cut, sha256(text).digest())
+
+
+def _type_of(raw: dict[str, Any]) -> Any:
+    if "type" not in raw:
+        raise Malformed.at("/type", "missing-member", "this member must be given")
+    name = raw["type"]
+    if not isinstance(name, str):
+        raise Malformed.at("/type", "wrong-form", "a text is expected")
+    if name not in TYPES:
+        raise Malformed.at("/type", "unknown-type", f"no entry type {name!r}", near(name, tuple(TYPES)))
+    version = raw.get("v")
+    if isinstance(version, int) and not isinstance(version, bool) and version != TYPES[name].version:
+        raise Malformed.at("/v", "unknown-version", f"{name} has version {TYPES[name].version}")
+    return TYPES[name]
+
+
+def near(word: str, words: tuple[str, ...], most: int = 3) -> tuple[str, ...]:
+    """The words that look most like `word`, the likeliest first; none when nothing comes near."""
+    from difflib import get_close_matches  # only a refusal needs it
+
+    return tuple(get_close_matches(word, words, n=most, cutoff=0.6))
+
+
+def body_faults(name: str, data: Any, pointer: str) -> list[Fault]:
+    """What is wrong with the data of an entry of type `name`; nothing when it is well formed."""
+    try:
+        body = derive.load(TYPES[name].body, data)
+    except ValidationError as error:
+        return derive.faults(error.messages, pointer)
+    return [Fault(pointer + at, code, detail) for at, code, detail in _rules(name, body)]
+
+
+def _rules(name: str, body: Any) -> list[tuple[str, str, str]]:
+    """Rules that no single member can state."""
+    if name == "concession.granted":
+        found = []
+        if body.until_on is None and body.until_hours is None:
+            found.append(("/until_on", "missing-member", "a concession ends on a day or at an hours count: give one"))
+        if (body.for_.finding is None) == (body.for_.characteristic is None):
+            found.append(("/for", "wrong-form", "a concession is for one finding or one characteristic"))
+        return found
+    if name == "service.planned" and body.due_on is None and body.due_hours is None:
+        return [("/due_on", "missing-member", "a plan has a day, an hours count, or both")]
+    return []
+
+
+def _cut(raw: dict[str, Any]) -> tuple[bytes, bytes, bytes, bytes]:
+    head, middle, tail, end = (
+        entry_text({name: raw[name] for name in names if name in raw})[1:-1] for names in (HEAD, MIDDLE, TAIL, END)
+    )
+    return head, middle, tail, end
+
+
+def _join(cut: tuple[bytes, bytes, bytes, bytes]) -> bytes:
+    return b"{" + b",".join(part for part in cut if part) + b"}"
+
+
+def splice(draft: Draft, index: int, seq: int, recorded_at: str, recorded_by: str, signed: Signed | None) -> bytes:
+    """The hashed text: the client's canonical members with the book's own in their places (RFC 8785 order)."""
+    head, middle, tail, end = draft.cut
+    added = b'"recorded_at":"%b","recorded_by":"%b"' % (recorded_at.encode(), recorded_by.encode())
+    own = b'"seq":%d' % seq
+    if signed is not None:
+        own += b',"signed":' + entry_text(plain(signed))
+    parts = (head, b'"index":%d' % index, middle, added, tail, own, end)
+    return b"{" + b",".join(part for part in parts if part) + b"}"
+
+
+def recorded(draft: Draft, index: int, seq: int, recorded_at: str, recorded_by: str, signed: Signed | None) -> Recorded:
+    """The entry as `read_stored` would give it back, without reading it back."""
+    entry = draft.entry
+    members = {name: getattr(entry, name) for name in Envelope.__dataclass_fields__}
+    made = Recorded(**members, index=index, seq=seq, recorded_at=recorded_at, recorded_by=recorded_by, signed=signed)
+    made.__dict__["body"] = entry.body
+    return made
+
+
+def read_stored(text: bytes) -> Recorded:
+    """The entry from its hashed text."""
+    found: Recorded = make(Recorded, load(text))
+    return found

@@ -1,0 +1,1 @@
+"""Tests: they mirror service_api; `tests/vectors` is shared with the clients."""
