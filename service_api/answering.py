@@ -252,10 +252,7 @@ class Answers:
         tag = tags.normal(text)
         with self.engine.begin() as connection:
             book = self.book.number
-            if when.now:
-                spans = units.tag_spans(connection, book, tag)
-            else:
-                spans = self._spans_then(connection, tag, when)
+            spans = units.tag_spans(connection, book, tag) if when.now else self._spans_then(connection, tag, when)
             last = spans[-1].unit if spans else None
             now_wears = None
             if last is not None and not any(s.until is None for s in spans):
@@ -327,7 +324,7 @@ class Answers:
     def _job_checks(
         self, connection: Connection, unit: str, job: str, page: Sequence[Item], when: When
     ) -> dict[str, Any] | None:
-        live = [i for i in facts(page, when.true_at)]
+        live = facts(page, when.true_at)
         opened = next((i for i in live if i.entry.type == "job.opened" and i.data["job"] == job), None)
         registered = next((i for i in live if i.entry.type == "unit.registered"), None)
         if opened is None or registered is None:

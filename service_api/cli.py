@@ -273,7 +273,7 @@ def _roles() -> tuple[str, ...]:
     return ROLES
 
 
-class RoleName(click.ParamType):
+class RoleName(click.ParamType[str]):
     """One of the roles, looked up only when a command is given one."""
 
     name = "role"

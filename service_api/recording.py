@@ -246,9 +246,9 @@ class Recorder:
             found.append(Fault("/data/tag", "bad-tag", "the check character is wrong: read the label again"))
         if TYPES[entry.type].corrects:
             found += self._correction_faults(connection, batch, draft)
-        if entry.type == "reading.taken" and entry.subject_id in batch.known_units:
-            if fault := uom_fault(entry.body, self._row(connection, batch, entry)):
-                found.append(fault)
+        reading = entry.type == "reading.taken" and entry.subject_id in batch.known_units
+        if reading and (fault := uom_fault(entry.body, self._row(connection, batch, entry))):
+            found.append(fault)
         return found
 
     def _correction_faults(self, connection: Connection, batch: _Batch, draft: Draft) -> list[Fault]:
@@ -336,7 +336,7 @@ class Recorder:
             units.move_context(connection, book, max(moved))
 
     def _draw_along(self, connection: Connection, batch: _Batch, entry: Recorded) -> None:
-        """A correction is drawn to every page where its root fact stands; a move draws the fact and all its corrections."""
+        """A correction is drawn to every page that shows its root fact; a move draws the fact and its corrections."""
         book, root = self.book.number, batch.roots[entry.id]
         topics = [
             Topic(page, entry.index, DRAWN, entry.type)

@@ -21,7 +21,7 @@ const $ = (id) => document.getElementById(id);
 const now = () => Date.now();
 const east = (ms = now()) => -new Date(ms).getTimezoneOffset();
 const address = new URLSearchParams(location.search);
-const trueAt = address.get("true_at");
+const trueAt = address.get("true_at")?.replace(" ", "+") ?? null; // a bare + in an address reads as a space
 const pastDay = trueAt && /^\d{4}-\d{2}-\d{2}$/.test(trueAt) ? trueAt : null;
 const asOf = trueAt ? { true_at: pastDay ? endOfDay(trueAt, east(Date.parse(trueAt))) : trueAt } : {};
 const nextId = maker();
@@ -111,10 +111,9 @@ async function show(unit, { tag, tagRead }, mine) {
     return nib.focus();
   }
   const classOf = identity.class;
-  const on = pastDay ? { on: pastDay } : {};
   const [condition, sheet] = await Promise.all([
     shop.read(`/v1/units/${part(unit)}/condition`),
-    shop.read(`/v1/classes/${part(classOf)}/sheet`, on).catch((error) => {
+    shop.read(`/v1/classes/${part(classOf)}/sheet`).catch((error) => {
       if (error instanceof Refused && error.status === 404) return null; // a class without a sheet can still be read
       throw error;
     }),
@@ -144,7 +143,7 @@ function drawKnow() {
   const why = condition.standing_why?.[0]?.why;
   const shown = ["on_hold", "unidentified"].includes(condition.standing) ? why : null;
   showClip($("clip"), {
-    unit: open.unit, title: say.shortTitle(sheet?.sheet.title ?? open.classOf), serial: identity.serial,
+    unit: open.unit, title: [say.shortTitle(sheet?.sheet.title ?? open.classOf), identity.name].filter(Boolean).join(", "), serial: identity.serial,
     standing: condition.standing, why: shown, hours: say.hours(condition.hours),
     clock: Math.abs(clockOff) > CLOCK_DOUBT_MS ? say.clockOff(clockOff) : null,
   });

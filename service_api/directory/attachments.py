@@ -84,7 +84,11 @@ def find(connection: Connection, book: int, digest: str) -> Kept | None:
     row = connection.execute(
         select(t.attachment).where(t.attachment.c.book == book, t.attachment.c.sha256 == digest)
     ).first()
-    return row and Kept(sha256=row.sha256, media_type=row.media_type, bytes=row.bytes, made_at=row.made_at)
+    return (
+        None
+        if row is None
+        else Kept(sha256=row.sha256, media_type=row.media_type, bytes=row.bytes, made_at=row.made_at)
+    )
 
 
 def known_digests(connection: Connection, book: int, digests: set[str]) -> set[str]:

@@ -1,14 +1,15 @@
 """The tables of the directory. `book` leads every key; a secret is stored as its SHA-256 only."""
 
+from typing import Any
+
 from sqlalchemy import Column, Integer, LargeBinary, MetaData, Table, Text
 
 metadata = MetaData()
 
 
-def _key(*names: str) -> list[Column[object]]:
-    return [Column("book", Integer, primary_key=True, autoincrement=False)] + [
-        Column(name, Text, primary_key=True) for name in names
-    ]
+def _key(*names: str) -> list[Column[Any]]:
+    book: Column[Any] = Column("book", Integer, primary_key=True, autoincrement=False)
+    return [book, *(Column(name, Text, primary_key=True) for name in names)]
 
 
 person = Table(

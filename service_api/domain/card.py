@@ -360,6 +360,7 @@ def card(state: UnitState, context: Context, sharing: Sequence[str] = ()) -> Car
         due=tuple(due(state)),
         discrepancies=known,
         unanswered_checks=tuple(unanswered(state, context)),
-        place=place
-        and PlaceAnswer(site=place.site, bench=place.bench, party=place.party, since=place.since, entry=place.entry),
+        place=PlaceAnswer(site=place.site, bench=place.bench, party=place.party, since=place.since, entry=place.entry)
+        if place
+        else None,
     )

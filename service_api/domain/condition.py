@@ -266,7 +266,7 @@ def unlisted(state: UnitState, context: Context, listed: set[str]) -> list[Chara
 def characteristics(state: UnitState, context: Context) -> tuple[CharacteristicAnswer, ...]:
     known = rows(state, context)
     listed = {c.code for c in known} | {c.readings_of for c in known if c.readings_of}
-    return (*(characteristic(state, row, context) for row in known), *unlisted(state, context, listed))  # type: ignore[arg-type]
+    return (*(characteristic(state, row, context) for row in known), *unlisted(state, context, listed))
 
 
 def slot(state: UnitState, name: str, context: Context) -> SlotAnswer:

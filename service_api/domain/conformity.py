@@ -102,7 +102,7 @@ def undecided(why: str, row: Characteristic | None = None, rev: int | None = Non
 def judge(
     taken: Taken, row: Characteristic, revision: SheetRevision, context: Context, baseline: Taken | None
 ) -> Conformity:
-    """The verdict on a reading. It never refuses: what cannot be judged is `undecided`, and `why` says what is missing."""
+    """The verdict on a reading. It never refuses: what cannot be judged is `undecided`, and `why` says why."""
     try:
         value = form_value(taken.readings, taken.uom, row)
     except uom.WrongDimension as error:
@@ -110,8 +110,8 @@ def judge(
     gauge_state = _gauge_state(taken, row, value, context)
     unknown = [r for r in taken.readings if isinstance(r.value, Unknown)]
     if value is None or unknown:
-        why = unknown[0].value.unknown if unknown and isinstance(unknown[0].value, Unknown) else "no reading"
-        return undecided(f"a value is not known: {why}", row, revision.rev)
+        reason = unknown[0].value.unknown if unknown and isinstance(unknown[0].value, Unknown) else "no reading"
+        return undecided(f"a value is not known: {reason}", row, revision.rev)
     change = None
     u = _uncertainty(taken, row, value)
     if row.against_baseline:
@@ -124,7 +124,7 @@ def judge(
     guarded = row.rule == "guarded"
     judged = change if change is not None else value
     outcome, also, limit, acting = _outcome(row, judged, u, guarded)
-    why = _gauge_doubt(taken, row, gauge_state)
+    why: str | None = _gauge_doubt(taken, row, gauge_state)
     if why is None and outcome != "replace":  # a bad enough reading needs no further positions
         why = _too_few(taken, row)
     if why is not None:

@@ -10,7 +10,7 @@ from service_api.domain.timeline import Item
 
 
 def line(item: Item) -> dict[str, Any]:
-    """The entry with `mark` and `marked_by`, the corrected moment `at`, and `data_now` where a correction changed it."""
+    """The entry with its mark, the corrected moment `at`, and `data_now` where a correction changed the data."""
     found: dict[str, Any] = plain(item.entry)
     found |= {
         "mark": item.mark,

@@ -82,7 +82,7 @@ def read(
             Doubt(
                 "meter-backwards",
                 (meter.last_entry, entry),
-                f"{meter.meter} showed {highest:f} before and {count:f} now: replaced, rolled over, misread, wrong unit?",
+                f"{meter.meter} showed {highest:f} before, {count:f} now: replaced, rolled over, misread, wrong unit?",
             )
         )
         return replace(now, high=meter.high + highest, links=(*meter.links, meter.last_entry, entry)), doubts
@@ -110,7 +110,7 @@ def replaced(
     entry: str,
     old_range: tuple[Decimal, Decimal] | None = None,
 ) -> tuple[MeterState, list[Doubt]]:
-    """The meter after an exchange. Without the old final count the gap is bounded: from the last reading to 24 h a day."""
+    """The meter after an exchange. Without the old final count the gap runs from the last reading to 24 h a day."""
     doubts: list[Doubt] = []
     if old_final is not None:
         low = high = old_final

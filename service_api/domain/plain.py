@@ -24,10 +24,14 @@ def wire_name(attribute: str) -> str:
 
 
 @cache
-def hints_of(cls: type) -> dict[str, Any]:
+def hints_of(cls: Any) -> dict[str, Any]:
     """The resolved hints of a dataclass, Annotated kept, in the order of its fields."""
     hints = get_type_hints(cls, include_extras=True)
     return {field.name: hints[field.name] for field in dataclasses.fields(cls)}
+
+
+def is_record(hint: Any) -> bool:
+    return dataclasses.is_dataclass(hint)
 
 
 def alternatives(hint: Any) -> tuple[Any, ...]:
@@ -62,7 +66,7 @@ def maker(hint: Any) -> Convert:
         return _either(choices)
     hint = bare(choices[0])
     origin, args = get_origin(hint), get_args(hint)
-    if dataclasses.is_dataclass(hint):
+    if is_record(hint):
         return _record_maker(hint)
     if origin is tuple:
         if args[-1] is Ellipsis:
@@ -82,8 +86,8 @@ def maker(hint: Any) -> Convert:
 
 def _either(choices: tuple[Any, ...]) -> Convert:
     unknown = maker(Unknown) if Unknown in choices else _same
-    record = next((maker(c) for c in choices if dataclasses.is_dataclass(c) and c is not Unknown), _same)
-    scalar = next((maker(c) for c in choices if not dataclasses.is_dataclass(c)), _same)
+    record = next((maker(c) for c in choices if is_record(c) and c is not Unknown), _same)
+    scalar = next((maker(c) for c in choices if not is_record(c)), _same)
 
     def make_either(value: Any) -> Any:
         if isinstance(value, dict):
@@ -111,10 +115,10 @@ def make(cls: Any, data: Any) -> Any:
 def dumper(hint: Any, nulls: bool) -> Convert:
     choices = alternatives(hint)
     if len(choices) > 1:
-        return lambda value: dumper(type(value), nulls)(value)
+        return lambda value: _dump(value, nulls)
     hint = bare(choices[0])
     origin, args = get_origin(hint), get_args(hint)
-    if dataclasses.is_dataclass(hint):
+    if is_record(hint):
         return _record_dumper(hint, nulls)
     if origin is tuple:
         if args[-1] is Ellipsis:
@@ -142,11 +146,16 @@ def _record_dumper(cls: Any, nulls: bool) -> Convert:
     return dump_record
 
 
+def _dump(value: Any, nulls: bool) -> Any:
+    kind: Any = type(value)
+    return dumper(kind, nulls)(value)
+
+
 def plain(value: Any) -> Any:
     """A dataclass instance as plain data, members that are None left out (entries, stored state)."""
-    return dumper(type(value), False)(value)
+    return _dump(value, nulls=False)
 
 
 def answer(value: Any) -> Any:
     """A dataclass instance as plain data with every member present (answers: null says "none")."""
-    return dumper(type(value), True)(value)
+    return _dump(value, nulls=True)

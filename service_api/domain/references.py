@@ -26,7 +26,8 @@ def references(entry: Envelope) -> list[Reference]:
     found = [Reference("person", entry.by, "/by")]
     if entry.typed_by:
         found.append(Reference("person", entry.typed_by, "/typed_by"))
-    walk = _walker(type(entry.body))
+    kind: Any = type(entry.body)
+    walk = _walker(kind)
     if walk:
         found += walk(entry.body, "/data")
     return found
@@ -72,7 +73,7 @@ def _walk_form(form: Form) -> Walk | None:
             (Reference("unit", value[5:], pointer),) if value.startswith("unit:") else ()
         )
     if form.name == "subject":
-        return lambda value, pointer: iter((Reference(*value.split(":", 1), pointer),))
+        return lambda value, pointer: iter((Reference(value.partition(":")[0], value.partition(":")[2], pointer),))
     return None
 
 

@@ -140,8 +140,8 @@ def _line(entry: Recorded, subject: str, corrections: _Corrections, shown: dict[
     here = moves[-1][1] if moves else entry.subject
     own = entry.subject == subject
     if not own and not any(to == subject for _, to in moves):
-        # a correction that came along with a moved entry
-        if not TYPES[entry.type].corrects or entry.data["target"] not in shown:
+        came_along = TYPES[entry.type].corrects and entry.data["target"] in shown
+        if not came_along:
             return None
     counting, rivals = corrections.winner(entry)
     data, moved_to = corrections.effective(entry)

@@ -58,8 +58,9 @@ def _reading(body: e.ReadingTaken, row: Characteristic) -> list[Remark]:
         if asked and reading.position is not None and reading.position not in asked:
             words = f"the sheet names {', '.join(asked)}"
             found.append(Remark(warning="unknown-position", pointer=f"{pointer}/position", words=words))
-        finer = row.resolution is not None and isinstance(reading.value, Decimal) and body.uom == row.uom
-        if finer and _digits(reading.value) > _digits(row.resolution):
+        if row.resolution is None or not isinstance(reading.value, Decimal) or body.uom != row.uom:
+            continue
+        if _digits(reading.value) > _digits(row.resolution):
             words = f"more digits than the resolution of {row.resolution:f}"
             found.append(Remark(warning="beyond-resolution", pointer=f"{pointer}/value", words=words))
     if asked and len(body.readings) > len(asked):
@@ -71,6 +72,6 @@ def _reading(body: e.ReadingTaken, row: Characteristic) -> list[Remark]:
     return found
 
 
-def _digits(value: Any) -> int:
+def _digits(value: Decimal) -> int:
     """Digits after the point."""
-    return max(0, -value.as_tuple().exponent)
+    return max(0, -int(value.as_tuple().exponent))

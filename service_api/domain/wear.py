@@ -1,4 +1,4 @@
-"""Measured wear of what is in a slot now: the series, its line, where it reaches the acting limit (CONTRACT D, Wear)."""
+"""Measured wear of what is in a slot now: the series, its line, where it reaches the acting limit (CONTRACT D)."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -16,10 +16,9 @@ from service_api.domain.condition import (
     baseline,
     occupant_answer,
     revision_for,
-    shown,
     sole,
 )
-from service_api.domain.conformity import form_value, judge
+from service_api.domain.conformity import form_value, judge, shown
 from service_api.domain.context import Context
 from service_api.domain.forms import Quantity
 from service_api.domain.sheets import Characteristic

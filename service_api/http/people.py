@@ -1,10 +1,13 @@
 """People and parties: the directory beside the log."""
 
+from datetime import date
 from typing import Any
 
 from flask import Blueprint, Response, current_app, request
+from marshmallow import ValidationError
 
 from service_api.directory import people
+from service_api.domain.forms import Form
 from service_api.domain.refusals import Fault, IdReused, Malformed, NotFound
 from service_api.http.contract import caller, contract, give_json, known_query
 from service_api.wire import derive
@@ -13,6 +16,7 @@ from service_api.wire.canonical import parse
 bp = Blueprint("people", __name__, url_prefix="/v1")
 KEEPERS = ("lead", "manager", "admin")
 LONGEST_NAME = 200
+DATE = derive.TextField(Form("date"))
 
 
 def _body(required: dict[str, Any], optional: tuple[str, ...] = ()) -> dict[str, str]:
@@ -49,8 +53,8 @@ def _role(value: str) -> tuple[str, str] | None:
 
 def _day(value: str) -> tuple[str, str] | None:
     try:
-        derive.TextField(derive.Form("date"))._date(value)
-    except derive.ValidationError as error:
+        DATE.deserialize(value)
+    except ValidationError as error:
         code, _, detail = str(error.messages[0]).partition(": ")
         return code, detail
     return None
@@ -88,8 +92,6 @@ def give_role(ident: str) -> Response:
     """From a day on the person has another role."""
     known_query()
     body = _body({"role": _role, "from_on": _day})
-    from datetime import date
-
     store = current_app.extensions["store"]
     try:
         with store.writing.begin() as connection:

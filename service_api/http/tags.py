@@ -65,8 +65,8 @@ def _image(content: bytes, media_type: str) -> Response:
     response = Response(content, 200, content_type=media_type)
     response.set_etag(labels.digest(content))
     response.headers["Cache-Control"] = "no-cache"
-    made: Response = response.make_conditional(request)
-    return made
+    response.make_conditional(request)
+    return response
 
 
 def _printable(text: str) -> tuple[str, str | None]:

@@ -17,7 +17,7 @@ def node_hash(left: bytes, right: bytes) -> bytes:
 
 
 class Frontier:
-    """The right edge of the tree: one hash per complete subtree, the largest first; enough to go on and to know the root.
+    """The right edge of the tree: one hash per complete subtree, the largest first; enough to go on and for the root.
 
     A tree of `size` leaves has one complete subtree per set bit of `size`.
     """

@@ -38,7 +38,8 @@ class Head:
         return Head(self.frontier.copy(), self.recorded_at)
 
 
-class Known(NamedTuple):
+@dataclass(frozen=True)
+class Known:
     digest: bytes
     index: int
 
@@ -51,7 +52,8 @@ class Row(NamedTuple):
     hashed: bytes
 
 
-class Leaf(NamedTuple):
+@dataclass(frozen=True)
+class Leaf:
     index: int
     leaf: bytes
 
@@ -61,7 +63,8 @@ class Appended(NamedTuple):
     leaves: list[Leaf]
 
 
-class Stored(NamedTuple):
+@dataclass(frozen=True)
+class Stored:
     index: int
     hashed: bytes
 
@@ -210,7 +213,7 @@ def receipts(connection: Connection, book: int, indexes: Sequence[int]) -> dict[
 
 
 def size_known_at(connection: Connection, book: int, moment: str, recorded_at_of: Callable[[bytes], str]) -> int:
-    """How many entries the book had heard of by `moment` (UTC text); recorded moments never fall, so halving finds it."""
+    """How many entries the book had heard of by `moment` (UTC text): they never fall, so halving finds it."""
     low, high = 0, read_head(connection, book).size
     while low < high:
         middle = (low + high) // 2

@@ -50,7 +50,7 @@ def square(text: str) -> list[list[bool]]:
     made = zxingcpp.create_barcode(text, zxingcpp.BarcodeFormat.QRCode, ec_level="H")
     image = made.to_image(scale=1, add_quiet_zones=False)
     rows, columns = image.shape[:2]
-    view = memoryview(image).cast("B")
+    view = memoryview(image).cast("B")  # type: ignore[arg-type]
     return [[view[row * columns + column] < 128 for column in range(columns)] for row in range(rows)]
 
 
@@ -91,7 +91,8 @@ def svg(tag: str, unit: str | None) -> bytes:
         f'<path d="{path}" fill="#000" shape-rendering="crispEdges"/>'
         f'<text x="{label.text_x}" y="{label.text_y + 11}" font-family="sans-serif" font-size="13" font-weight="bold">'
         f"{escape(label.words)}</text>"
-        f'<text x="{label.text_x + 82}" y="{label.text_y + 11}" font-family="monospace" font-size="8">{escape(tag)}</text>'
+        f'<text x="{label.text_x + 82}" y="{label.text_y + 11}" font-family="monospace" font-size="8">'
+        f"{escape(tag)}</text>"
         "</svg>"
     ).encode()
 

@@ -5,6 +5,7 @@ Everything runs inside the caller's transaction.
 
 import json
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, bindparam, delete, func, insert, select, text
@@ -18,7 +19,8 @@ from service_api.projections import tables as t
 OWN, NAMED, DRAWN = t.OWN, t.NAMED, t.DRAWN
 
 
-class Topic(NamedTuple):
+@dataclass(frozen=True)
+class Topic:
     """An entry is found under this topic: a subject, or `job:ID`."""
 
     topic: str
@@ -146,7 +148,7 @@ _STATES = select(t.unit_state.c.unit, t.unit_state.c.state).where(
 
 def read_state(connection: Connection, book: int, unit: str) -> StateRow | None:
     row = connection.execute(_STATE, {"book": book, "unit": unit}).first()
-    return row and StateRow(row.head_index, row.state)
+    return None if row is None else StateRow(row.head_index, row.state)
 
 
 _STATE = select(t.unit_state.c.head_index, t.unit_state.c.state).where(
@@ -183,7 +185,7 @@ _WRITE = text(
 def heads(connection: Connection, book: int, unit: str) -> tuple[int, int] | None:
     """How far the unit's page and the context have come; None for an unknown unit."""
     row = connection.execute(_HEADS, {"book": book, "unit": unit}).first()
-    return row and (row.head_index, -1 if row.context is None else row.context)
+    return None if row is None else (row.head_index, -1 if row.context is None else row.context)
 
 
 _HEADS = select(

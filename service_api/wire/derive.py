@@ -18,7 +18,7 @@ from marshmallow import RAISE, Schema, ValidationError, fields
 from service_api.calc import uom as units_of_measure
 from service_api.domain import ids, moments
 from service_api.domain.forms import KINDS, Form, Unknown
-from service_api.domain.plain import alternatives, hints_of, wire_name
+from service_api.domain.plain import alternatives, hints_of, is_record, wire_name
 from service_api.domain.refusals import Fault
 from service_api.wire.canonical import WHOLE_LIMIT
 
@@ -40,7 +40,7 @@ UNWRITABLE = re.compile("[\ud800-\udfff\x00]")
 class Strict(fields.Field[Any]):
     """A field that says in which code it refuses."""
 
-    default_error_messages = MESSAGES
+    default_error_messages: Mapping[str, str | list[Any] | dict[Any, Any]] = MESSAGES  # type: ignore[assignment]
 
     def refuse(self, code: str, detail: str) -> ValidationError:
         return ValidationError(f"{code}: {detail}")
@@ -233,7 +233,7 @@ class EitherField(Strict):
 
     def __init__(self, choices: tuple[Any, ...], **kwargs: Any) -> None:
         super().__init__(**kwargs)
-        records = [c for c in choices if dataclasses.is_dataclass(c)]
+        records = [c for c in choices if is_record(c)]
         self.unknown = RecordField(Unknown) if Unknown in records else None
         self.record = next((RecordField(c) for c in records if c is not Unknown), None)
         self.scalar = next((field_for(c) for c in choices if c not in records), None)
@@ -264,14 +264,14 @@ def field_for(hint: Any, **kwargs: Any) -> fields.Field[Any]:
         return ListField(field_for(args[0]), exactly=None if open_ended else len(args), **kwargs)
     if origin is dict:
         return OpenField(**kwargs) if args[1] is Any else MapField(field_for(args[1]), **kwargs)
-    if dataclasses.is_dataclass(hint):
-        return RecordField(hint, **kwargs)  # type: ignore[arg-type]
+    if is_record(hint):
+        return RecordField(hint, **kwargs)
     simple: dict[Any, type[Strict]] = {Decimal: DecimalField, int: WholeField, bool: FlagField}
     return simple[hint](**kwargs)
 
 
 class Base(Schema):
-    error_messages = {
+    error_messages = {  # noqa: RUF012 (marshmallow's own way)
         "unknown": "extra-member: no such member here",
         "type": "wrong-form: an object is expected",
     }
@@ -292,7 +292,8 @@ def schema_for(cls: type) -> Schema:
     for field in dataclasses.fields(cls):
         outer = wire_name(field.name)
         members[field.name] = field_for(hints[field.name], required=required(field), data_key=outer)
-    return type(cls.__name__ + "Schema", (Base,), members)()
+    made: Schema = type(cls.__name__ + "Schema", (Base,), members)()
+    return made
 
 
 def load(cls: type, value: Any) -> Any:

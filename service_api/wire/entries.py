@@ -53,10 +53,9 @@ def read_draft(raw: Any, computed: bool = False) -> Draft:
     if isinstance(raw.get("data"), dict) and not any(f.pointer.startswith("/data") for f in found):
         found += body_faults(kind.name, raw["data"], "/data")
     subject = raw.get("subject")
-    if isinstance(subject, str) and derive.SUBJECT.fullmatch(subject):
-        if subject.partition(":")[0] not in kind.subjects:
-            words = " or ".join(kind.subjects)
-            found.append(Fault("/subject", "wrong-subject", f"{kind.name} stands on a {words}"))
+    stands = isinstance(subject, str) and derive.SUBJECT.fullmatch(subject)
+    if stands and str(subject).partition(":")[0] not in kind.subjects:
+        found.append(Fault("/subject", "wrong-subject", f"{kind.name} stands on a {' or '.join(kind.subjects)}"))
     if kind.computed and not computed:
         found.append(Fault("/type", "computed-type", f"{kind.name} is written by the service alone"))
     if found or envelope is None:

@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Annotated, Any, Literal, get_args, get_origin
 
 from service_api.domain.forms import Form
-from service_api.domain.plain import alternatives, hints_of, wire_name
+from service_api.domain.plain import alternatives, hints_of, is_record, wire_name
 from service_api.wire.derive import DATE, DECIMAL, DIGEST, IDENT, SUBJECT, required
 
 Refer = Callable[[type], dict[str, Any]]
@@ -44,8 +44,8 @@ def schema_of(hint: Any, refer: Refer) -> dict[str, Any]:
         return {"type": "array", "prefixItems": [schema_of(a, refer) for a in args], "minItems": 2, "maxItems": 2}
     if origin is dict:
         return {"type": "object"} | ({} if args[1] is Any else {"additionalProperties": schema_of(args[1], refer)})
-    if dataclasses.is_dataclass(hint):
-        return refer(hint)  # type: ignore[arg-type]
+    if is_record(hint):
+        return refer(hint)
     simple: dict[Any, dict[str, Any]] = {
         str: {"type": "string"},
         int: {"type": "integer"},

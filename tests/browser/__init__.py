@@ -1,0 +1,1 @@
+"""The bench page in a real browser, against the real service."""
