@@ -288,8 +288,15 @@ async function keep(draft) {
   const left = draft.stage === "as_found";
   memory.drafts.delete(`${unit} ${sheetRow.code} ${draft.stage}`);
   const words = [said, say.raised(recorded), left ? say.nowLeft : ""].filter(Boolean).join(" ");
-  if (mine === turn) await again(left ? "as_left" : "as_found", words).catch((error) => explain(error));
-  else announce(said);
+  if (mine !== turn) {
+    announce(said);
+    return true;
+  }
+  open.stage = left ? "as_left" : "as_found"; // at once: the next digits belong to the next stage
+  drawNib();
+  nib.tell(words);
+  nib.focus();
+  again().catch((error) => explain(error));
   return true;
 }
 
@@ -304,19 +311,16 @@ function still(stage) {
 }
 
 /** Reads everything about the unit again and redraws it. */
-async function again(stage, words) {
+async function again() {
   const mine = turn;
-  nib.tell(words);
   const [card, condition] = await Promise.all([
     shop.read(`/v1/units/${part(open.unit)}/card`),
     shop.read(`/v1/units/${part(open.unit)}/condition`),
   ]);
   if (mine !== turn) return;
-  Object.assign(open, { card, condition, stage });
+  Object.assign(open, { card, condition });
   drawKnow();
   drawNib();
-  nib.tell(words);
-  nib.focus();
   await Promise.all([drawWear(mine), drawHistory(mine)]);
 }
 

@@ -80,7 +80,6 @@ export function makeNib(place, { keep, still, memory, stored }) {
     if (key === "still") return still(now.stage);
     if (key === "back") return focusAt(Math.max(0, now.at - 1));
     write(now.at, press(active(), key, now.form));
-    if (!combs.contains(document.activeElement) && !pad.contains(document.activeElement)) focusAt(now.at);
   }
 
   function write(i, text) {
@@ -122,8 +121,7 @@ export function makeNib(place, { keep, still, memory, stored }) {
     place.setAttribute("aria-busy", "true");
     const writing = now;
     try {
-      if (await keep(draft)) memory.drafts.delete(writing.key);
-      stored();
+      await keep(draft);
     } finally {
       busy = false;
       place.removeAttribute("aria-busy");
@@ -216,6 +214,10 @@ export function makeNib(place, { keep, still, memory, stored }) {
     /** Shows one characteristic of one unit at one stage, with what was typed there before. */
     show({ unit, row, stage, conformity, last, readOnly }) {
       const key = `${unit} ${row.code} ${stage}`;
+      if (now?.key === key) {
+        Object.assign(now, { row, conformity, last }); // what is being typed, and what was just said, stay
+        return redraw();
+      }
       const form = comb(row);
       const positions = row.positions?.length ? row.positions : [null];
       const texts = memory.drafts.get(key) ?? positions.map(() => form.start);

@@ -81,6 +81,9 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Depot]:
                 running.wait(10)
             except subprocess.TimeoutExpired:
                 running.kill()
+                running.wait()
+            if running.stdout:
+                running.stdout.close()
 
 
 @pytest.fixture(scope="session")

@@ -1,0 +1,243 @@
+"""What tests stand on: a clock that they set, a fresh store built by migrating, a book, and ways to ask and to tell."""
+
+import json
+import shutil
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+from werkzeug.test import TestResponse
+
+from service_api.app import Store, create_app, migrate
+from service_api.directory import people, tokens
+from service_api.log.store import Book
+from service_api.ops.demo import prepare
+from service_api.settings import Settings
+from tests import factories
+
+NOON = datetime(2026, 1, 5, 12, tzinfo=UTC)
+LATER_THAN_THE_DEMO = datetime(2025, 11, 3, 9, tzinfo=UTC)
+PEOPLE = {
+    "ada.bench": "bench",
+    "bob.bench": "bench",
+    "lou.lead": "lead",
+    "sam.stores": "stores",
+    "qi.quality": "quality",
+    "mo.manager": "manager",
+    "sig.signatory": "signatory",
+}
+PARTIES = ("party-a", "party-s")
+
+
+class FakeClock:
+    """The one clock of a store under test; it stands still until somebody moves it."""
+
+    def __init__(self, now: datetime = NOON) -> None:
+        self.now = now
+
+    def __call__(self) -> datetime:
+        return self.now
+
+    def advance(self, **span: float) -> None:
+        self.now += timedelta(**span)
+
+    def set(self, text: str) -> None:
+        self.now = datetime.fromisoformat(text).astimezone(UTC)
+
+
+@pytest.fixture(autouse=True)
+def _ids_from_0() -> None:
+    factories.EntryFactory.reset_sequence(0)
+
+
+@pytest.fixture
+def clock() -> FakeClock:
+    return FakeClock()
+
+
+def settings_in(folder: Path) -> Settings:
+    return Settings(folder, f"sqlite:///{folder}/fettlebook.db", "+01:00")
+
+
+@pytest.fixture(scope="session")
+def migrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty store's folder, built by migrating; tests work on copies."""
+    folder = tmp_path_factory.mktemp("migrated")
+    migrate(settings_in(folder).database)
+    return folder
+
+
+@pytest.fixture
+def store(migrated: Path, tmp_path: Path, clock: FakeClock) -> Iterator[Store]:
+    folder = tmp_path / "book"
+    shutil.copytree(migrated, folder)
+    opened = Store(settings_in(folder), clock)
+    yield opened
+    opened.close()
+
+
+def new_book(store: Store, origin: str) -> Book:
+    """An empty book with a few people of every trade in its directory."""
+    made = store.new_book(origin, "+01:00")
+    with store.writing.begin() as connection:
+        for ident, role in PEOPLE.items():
+            people.add_person(connection, made.number, ident, ident.title(), role)
+        for ident in PARTIES:
+            people.add_party(connection, made.number, ident, ident.title())
+    return made
+
+
+@pytest.fixture
+def book(store: Store) -> Book:
+    return new_book(store, "test.example/depot")
+
+
+@pytest.fixture
+def app(store: Store) -> Flask:
+    return create_app(store)
+
+
+def token_of(store: Store, book: Book, role: str, **more: Any) -> str:
+    """The text of a new token."""
+    with store.writing.begin() as connection:
+        return tokens.new_token(connection, book.number, role, store.clock(), **more)[1]
+
+
+def client_with(app: Flask, token: str | None) -> FlaskClient:
+    """A client that sends this token with every request."""
+    client = app.test_client()
+    if token is not None:
+        client.environ_base["HTTP_AUTHORIZATION"] = f"Bearer {token}"
+    return client
+
+
+@pytest.fixture
+def client_of(app: Flask, store: Store, book: Book) -> Callable[..., FlaskClient]:
+    """Makes a client whose token has a role: `client_of("customer", party="party-a")`."""
+
+    def make(role: str, **more: Any) -> FlaskClient:
+        return client_with(app, token_of(store, book, role, **more))
+
+    return make
+
+
+@pytest.fixture
+def client(client_of: Callable[..., FlaskClient]) -> FlaskClient:
+    """An admin's client."""
+    return client_of("admin")
+
+
+@pytest.fixture
+def bench_client(client_of: Callable[..., FlaskClient]) -> FlaskClient:
+    return client_of("bench")
+
+
+@pytest.fixture
+def lead_client(client_of: Callable[..., FlaskClient]) -> FlaskClient:
+    return client_of("lead")
+
+
+@pytest.fixture
+def auditor_client(client_of: Callable[..., FlaskClient]) -> FlaskClient:
+    return client_of("auditor")
+
+
+@pytest.fixture
+def stranger(app: Flask, book: Book) -> FlaskClient:
+    """A client without any token."""
+    return client_with(app, None)
+
+
+@pytest.fixture
+def post(client: FlaskClient) -> Callable[..., TestResponse]:
+    """Sends an entry, or a list of them, or any JSON value, as an admin: `post(scanned())`."""
+
+    def send(value: Any, **headers: str) -> TestResponse:
+        names = {name.replace("_", "-"): text for name, text in headers.items()}
+        return client.post("/v1/entries", data=json.dumps(value), content_type="application/json", headers=names)
+
+    return send
+
+
+@pytest.fixture
+def tell(post: Callable[..., TestResponse]) -> Callable[..., list[Any]]:
+    """Records entries, none of which may be refused, and gives the recorded ones: `tell(registered(), scanned())`."""
+
+    def record(*entries: Any) -> list[Any]:
+        outcomes = post(list(entries)).json["outcomes"]
+        assert [201] * len(entries) == [o["status"] for o in outcomes], outcomes
+        return [o["entry"] for o in outcomes]
+
+    return record
+
+
+@pytest.fixture
+def ask(client: FlaskClient) -> Callable[..., Any]:
+    """Asks as an admin: `ask("/v1/units/U-1/condition", true_at="...")`. The answer has to be 200."""
+
+    def get(path: str, **query: Any) -> Any:
+        answer = client.get(path, query_string=query)
+        assert 200 == answer.status_code, answer.text
+        return answer.json
+
+    return get
+
+
+@pytest.fixture
+def standing_unit(tell: Callable[..., list[Any]]) -> list[Any]:
+    """A class with a sheet, two units of it, and a dial gauge that is in date."""
+    early = "2026-01-02T08:00:00+01:00"
+    return tell(
+        factories.sheet_issued(occurred_at=early),
+        factories.registered(occurred_at=early),
+        factories.registered("U-2", occurred_at=early),
+        factories.registered(factories.GAUGE, "GDIAL", occurred_at=early),
+        factories.gauge_calibrated(occurred_at=early),
+    )
+
+
+# The demo depot
+
+
+def open_demo(folder: Path) -> SimpleNamespace:
+    """The demo's store in this folder, filled when it is not; `client` asks as an admin."""
+    opened = Store(settings_in(folder), FakeClock(LATER_THAN_THE_DEMO))
+    ready = prepare(opened)
+    app = create_app(opened)
+    client = client_with(app, ready.admin)
+
+    def get(path: str, **query: Any) -> Any:
+        answer = client.get(path, query_string=query)
+        assert 200 == answer.status_code, answer.text
+        return answer.json
+
+    return SimpleNamespace(store=opened, ready=ready, app=app, client=client, ask=get, folder=folder, book=ready.book)
+
+
+@pytest.fixture(scope="session")
+def filled_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimpleNamespace]:
+    """The demo depot, filled once and never written to: .store .book .app .client .ask(path, **query) .ready"""
+    found = open_demo(tmp_path_factory.mktemp("demo"))
+    yield found
+    found.store.close()
+
+
+@pytest.fixture
+def demo(filled_demo: SimpleNamespace) -> SimpleNamespace:
+    return filled_demo
+
+
+@pytest.fixture
+def demo_copy(filled_demo: SimpleNamespace, tmp_path: Path) -> Iterator[SimpleNamespace]:
+    """The same depot in a folder of its own, for tests that write."""
+    folder = tmp_path / "demo"
+    with filled_demo.store.writing.begin():  # nobody writes while the files are copied
+        shutil.copytree(filled_demo.folder, folder)
+    found = open_demo(folder)
+    yield found
+    found.store.close()
