@@ -5,7 +5,6 @@ acknowledged. The clock is read once, last, under the lock.
 """
 
 import json
-import threading
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -27,7 +26,8 @@ from service_api.domain.refusals import Fault, IdReused, Malformed, Refusal
 from service_api.domain.state import UnitState, begin, step, witness
 from service_api.domain.timeline import simple_item
 from service_api.domain.warnings import Remark, newest_row, remarks, uom_fault
-from service_api.log import store
+from service_api.log import driver, store
+from service_api.log.combining import Combiner
 from service_api.log.store import Book, Head, Row
 from service_api.pages import (
     draw_unit,
@@ -44,7 +44,7 @@ from service_api.wire.entries import Draft, body_faults, near, recorded, splice
 
 AHEAD = timedelta(minutes=5)
 CONTEXT_KINDS = ("class", "alert", "shop")
-KEPT_STATES = 2000
+KEPT = 5000
 
 
 @dataclass(frozen=True)
@@ -72,12 +72,20 @@ class Outcome:
 Submission = Draft | Refusal
 
 
+@dataclass(frozen=True)
+class _Request:
+    submissions: Sequence[Submission]
+    sender: Sender
+    strict: bool
+
+
 @dataclass
 class _Batch:
     """One transaction's worth of work, thrown away when it fails."""
 
     head: Head
     recorded_at: str
+    outcomes: list[list["Outcome | Recorded"]] = field(default_factory=list)
     accepted: list[tuple[Draft, Recorded, bytes]] = field(default_factory=list)
     by_id: dict[str, Recorded] = field(default_factory=dict)
     digests: dict[str, bytes] = field(default_factory=dict)
@@ -85,7 +93,31 @@ class _Batch:
     states: dict[str, UnitState] = field(default_factory=dict)  # before the batch
     known_units: set[str] = field(default_factory=set)
     known_people: set[str] = field(default_factory=set)
-    roots: dict[str, Recorded] = field(default_factory=dict)  # target of a correction -> the fact at its root
+    roots: dict[str, Recorded] = field(default_factory=dict)  # correction -> the fact at its root
+
+    def mark(self) -> tuple[int, dict[str, Page], set[str]]:
+        """Where the batch stands, for `back_to`."""
+        return len(self.accepted), dict(self.pages), set(self.known_units)
+
+    def back_to(self, mark: tuple[int, dict[str, Page], set[str]]) -> None:
+        """Undo what was accepted since: a strict request is all or nothing, and its neighbours do not notice."""
+        count, self.pages, self.known_units = mark
+        for _, entry, _ in self.accepted[count:]:
+            del self.by_id[entry.id], self.digests[entry.id]
+        del self.accepted[count:]
+
+    def changed_pages(self) -> dict[str, Page]:
+        return {entry.subject: self.pages[entry.subject] for _, entry, _ in self.accepted}
+
+
+@dataclass(frozen=True)
+class _Done:
+    """What a transaction brought about, to be kept once it is committed."""
+
+    head: Head
+    states: dict[str, UnitState]
+    answers: dict[str, bytes]
+    sheets: set[str]
 
 
 class Recorder:
@@ -93,10 +125,15 @@ class Recorder:
 
     def __init__(self, engine: Engine, book: Book, clock: Callable[[], datetime]) -> None:
         self.engine, self.book, self.clock = engine, book, clock
-        self._lock = threading.Lock()
-        self._size = -1  # of the book when the caches below were right
+        self._door: Combiner[_Request, list[Outcome]] = Combiner(self._commit)
+        # What the store says as of the head; dropped on any error and when another process moved the head.
+        self._head: Head | None = None
         self._states: dict[str, UnitState] = {}
+        self._pages: dict[str, Page] = {}
         self._sheets: dict[str, list[SheetRevision]] = {}
+        # Ids are never taken out of the directory, so these only grow.
+        self._people: set[str] = set()
+        self._parties: set[str] = set()
 
     def record(self, submissions: Sequence[Submission], sender: Sender, strict: bool = False) -> list[Outcome]:
         """Record what can be recorded, in the order given; one outcome each, acknowledged when this returns.
@@ -105,60 +142,88 @@ class Recorder:
         """
         if not any(isinstance(s, Draft) for s in submissions):
             return [_refused(s, None) for s in submissions if isinstance(s, Refusal)]
-        with self._lock:
+        return self._door.submit(_Request(submissions, sender, strict))
+
+    def _commit(self, requests: Sequence["_Request"]) -> list[list[Outcome]]:
+        """Everything that was waiting, in one transaction."""
+        try:
             try:
-                with self.engine.begin() as connection:
-                    outcomes, states = self._work(connection, submissions, sender, strict)
-            except _Spared as spared:
-                return spared.outcomes
-            except BaseException:
+                return self._transact(requests)
+            except store.HeadMoved:  # another process wrote since; nothing of ours was
                 self._forget()
-                raise
-            if states:
-                self._keep(states)
-            self._size += sum(o.status == "recorded" for o in outcomes)
-            return outcomes
+                return self._transact(requests)
+        except BaseException:
+            self._forget()
+            raise
+
+    def _transact(self, requests: Sequence["_Request"]) -> list[list[Outcome]]:
+        with self.engine.begin() as connection:
+            batch = self._judge(connection, requests)
+            done = self._append(connection, batch) if batch.accepted else None
+        if done is not None:
+            self._keep(done, batch.pages)
+        return [self._answered(outcomes, done.answers if done else {}) for outcomes in batch.outcomes]
 
     def _forget(self) -> None:
+        self._head = None
         self._states.clear()
+        self._pages.clear()
         self._sheets.clear()
+
+    def _keep(self, done: "_Done", pages: dict[str, Page]) -> None:
+        for kept in (self._states, self._pages):
+            if len(kept) > KEPT:
+                kept.clear()
+        self._head = done.head
+        self._states |= done.states
+        self._pages |= pages
+        for class_ in done.sheets:
+            self._sheets.pop(class_, None)
 
     def _read_states(self, connection: Connection, wanted: set[str]) -> dict[str, UnitState]:
         found = {unit: self._states[unit] for unit in wanted if unit in self._states}
         missing = wanted - found.keys()
         return found | units.read_states(connection, self.book.number, missing) if missing else found
 
-    def _keep(self, states: dict[str, UnitState]) -> None:
-        if len(self._states) > KEPT_STATES:
-            self._states.clear()
-        self._states |= states
+    def _read_pages(self, connection: Connection, wanted: set[str]) -> dict[str, Page]:
+        found = {subject: self._pages[subject] for subject in wanted if subject in self._pages}
+        missing = wanted - found.keys()
+        return found | units.read_pages(connection, self.book.number, missing) if missing else found
 
-    def _work(
-        self, connection: Connection, submissions: Sequence[Submission], sender: Sender, strict: bool
-    ) -> tuple[list[Outcome], dict[str, UnitState]]:
-        drafts = [s for s in submissions if isinstance(s, Draft)]
+    def _read_people(self, connection: Connection, wanted: set[str]) -> set[str]:
+        missing = wanted - self._people
+        if missing:
+            self._people |= people.known_ids(connection, self.book.number, "person", missing)
+        return wanted & self._people
+
+    def _judge(self, connection: Connection, requests: Sequence["_Request"]) -> "_Batch":
+        """What becomes of every entry, before anything is written."""
         book = self.book.number
-        known = store.known(connection, book, (UUID(d.entry.id).bytes for d in drafts))
-        head = store.read_head(connection, book)
-        if head.size != self._size:  # another process has written
-            self._forget()
-            self._size = head.size
+        drafts = [s for r in requests for s in r.submissions if isinstance(s, Draft)]
+        known = store.known(connection, book, {UUID(d.entry.id).bytes for d in drafts})
+        head = self._head or store.read_head(connection, book)
         now = self.clock()
         batch = _Batch(head, max(in_utc(now, 6), head.recorded_at))
         self._look_up(connection, batch, drafts)
-        outcomes: list[Outcome | Recorded] = []
-        for submission in submissions:
-            if isinstance(submission, Refusal):
-                outcomes.append(_refused(submission, None))
-                continue
-            outcomes.append(self._one(connection, batch, submission, sender, now, known))
-        if strict and any(isinstance(o, Outcome) and o.status == "refused" for o in outcomes):
-            raise _Spared([o if isinstance(o, Outcome) else Outcome(o.id, "spared") for o in outcomes])
-        if not batch.accepted:
-            return [o for o in outcomes if isinstance(o, Outcome)], {}
+        for request in requests:
+            before = batch.mark()
+            outcomes: list[Outcome | Recorded] = []
+            for submission in request.submissions:
+                if isinstance(submission, Refusal):
+                    outcomes.append(_refused(submission, None))
+                else:
+                    outcomes.append(self._one(connection, batch, submission, request.sender, now, known))
+            if request.strict and any(isinstance(o, Outcome) and o.status == "refused" for o in outcomes):
+                batch.back_to(before)
+                outcomes = [_spared(o) for o in outcomes]
+            batch.outcomes.append(outcomes)
+        return batch
+
+    def _append(self, connection: Connection, batch: "_Batch") -> "_Done":
+        book = self.book.number
         rows = [Row(UUID(e.id).bytes, d.digest, hashed) for d, e, hashed in batch.accepted]
-        appended = store.append(connection, book, head, rows, batch.recorded_at)
-        units.write_pages(connection, book, batch.pages)
+        appended = store.append(connection, book, batch.head, rows, batch.recorded_at)
+        self._run(connection, units.page_rows(book, batch.changed_pages()))
         self._write_topics(connection, batch)
         before, after = self._redraw(connection, batch)
         said = self._say(connection, batch, before, after)
@@ -167,17 +232,26 @@ class Recorder:
             e.id: entry_answer(hashed, leaf.leaf, what)
             for (_, e, hashed), leaf, what in zip(batch.accepted, appended.leaves, said, strict=True)
         }
-        done = [
-            o if isinstance(o, Outcome) else Outcome(o.id, "recorded", answers[o.id], index=o.index) for o in outcomes
-        ]
-        return [self._same_batch(o, answers) for o in done], after
+        sheets = {e.subject_id for _, e, _ in batch.accepted if e.kind == "class"}
+        return _Done(appended.head, after, answers, sheets)
 
     @staticmethod
-    def _same_batch(outcome: Outcome, answers: dict[str, bytes]) -> Outcome:
-        """The same entry twice in one batch: the second is answered with the first."""
-        if outcome.status == "again" and outcome.answer is None and outcome.id:
-            return Outcome(outcome.id, "again", answers[outcome.id], index=outcome.index)
-        return outcome
+    def _run(connection: Connection, write: units.Write) -> None:
+        if write.rows:
+            driver.change_many(connection, write.sql, write.rows)
+
+    @staticmethod
+    def _answered(outcomes: Sequence[Outcome | Recorded], answers: dict[str, bytes]) -> list[Outcome]:
+        found = []
+        for o in outcomes:
+            if isinstance(o, Recorded):
+                found.append(Outcome(o.id, "recorded", answers[o.id], index=o.index))
+            elif o.status == "again" and o.answer is None and o.id:
+                # the same entry twice among those that came together: the second is answered with the first
+                found.append(Outcome(o.id, "again", answers[o.id], index=o.index))
+            else:
+                found.append(o)
+        return found
 
     # Judging
 
@@ -188,11 +262,10 @@ class Recorder:
         wanted |= {d.entry.subject_id for d in drafts if d.entry.kind == "unit"}
         persons = {r.ident for r in named if r.kind == "person"}
         persons |= {d.entry.subject_id for d in drafts if d.entry.kind == "person"}
-        book = self.book.number
         batch.states = self._read_states(connection, wanted)
         batch.known_units = set(batch.states)
-        batch.known_people = people.known_ids(connection, book, "person", persons)
-        batch.pages = units.read_pages(connection, book, {d.entry.subject for d in drafts})
+        batch.known_people = self._read_people(connection, persons)
+        batch.pages = self._read_pages(connection, {d.entry.subject for d in drafts})
 
     def _one(
         self,
@@ -327,13 +400,19 @@ class Recorder:
             topics += [Topic(f"job:{job}", entry.index, OWN, entry.type) for job in jobs]
             if entry.kind == "alert":
                 topics.append(Topic("alerts", entry.index, OWN, entry.type))
-        units.add_topics(connection, book, topics)
+        self._run(connection, units.topic_rows(book, topics))
         for _, entry, _ in batch.accepted:
             if TYPES[entry.type].corrects:
                 self._draw_along(connection, batch, entry)
-        moved = [e.index for _, e, _ in batch.accepted if e.kind in CONTEXT_KINDS or e.type.startswith("gauge.")]
+        moved = [e.index for _, e, _ in batch.accepted if self._is_context(batch, e)]
         if moved:
-            units.move_context(connection, book, max(moved))
+            self._run(connection, units.context_row(book, max(moved)))
+
+    @staticmethod
+    def _is_context(batch: "_Batch", entry: Recorded) -> bool:
+        """Other units' answers lean on it: a sheet, an alert, a gauge's calibration, or a correction of one."""
+        fact = batch.roots.get(entry.id, entry)
+        return fact.kind in CONTEXT_KINDS or fact.type.startswith("gauge.")
 
     def _draw_along(self, connection: Connection, batch: _Batch, entry: Recorded) -> None:
         """A correction is drawn to every page that shows its root fact; a move draws the fact and its corrections."""
@@ -351,7 +430,7 @@ class Recorder:
                 if TYPES[other.type].corrects and other.data["target"] in family:
                     family.add(other.id)
             topics += [Topic(to, o.index, DRAWN, o.type) for o in page if o.id in family]
-        units.add_topics(connection, book, topics)
+        self._run(connection, units.topic_rows(book, topics))
 
     def _pages_of(self, connection: Connection, root: Recorded) -> set[str]:
         """The subjects whose history shows this fact, struck or not."""
@@ -388,7 +467,7 @@ class Recorder:
                     after[unit] = stepped
                     continue
             after[unit] = draw_unit(connection, self.book.number, unit)
-        units.write_states(connection, self.book.number, after.values())
+        self._run(connection, units.state_rows(self.book.number, after.values()))
         for unit, state in after.items():
             if state.tags != before[unit].tags:
                 units.write_tags(connection, self.book.number, state)
@@ -410,9 +489,6 @@ class Recorder:
                     raised.setdefault(owner, []).append(answer(found))
         parties = self._unknown_parties(connection, batch)
         missing = self._awaited(connection, batch)
-        for _, entry, _ in batch.accepted:
-            if entry.type == "sheet.issued":
-                self._sheets.pop(entry.subject_id, None)
         said: list[bytes | None] = []
         for _, entry, _ in batch.accepted:
             reading = entry.type == "reading.taken"
@@ -432,7 +508,10 @@ class Recorder:
         wanted = {r.ident for found in named.values() for r in found}
         if not wanted:
             return {}
-        known = people.known_ids(connection, self.book.number, "party", wanted)
+        missing_here = wanted - self._parties
+        if missing_here:
+            self._parties |= people.known_ids(connection, self.book.number, "party", missing_here)
+        known = self._parties
         return {
             ident: [
                 Remark(
@@ -461,9 +540,11 @@ class Recorder:
         }
 
 
-class _Spared(Exception):
-    def __init__(self, outcomes: list[Outcome]) -> None:
-        self.outcomes = outcomes
+def _spared(outcome: "Outcome | Recorded") -> Outcome:
+    """The outcome of a neighbour of a refused entry in a strict request."""
+    if isinstance(outcome, Outcome) and outcome.status == "refused":
+        return outcome
+    return Outcome(outcome.id, "spared")
 
 
 def _cause(batch: _Batch, entries: Iterable[str], unit: str) -> str:

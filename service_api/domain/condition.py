@@ -210,7 +210,7 @@ def latest_of(taken: Taken, row: Characteristic) -> Latest:
         at=taken.occurred_at,
         stage=taken.stage,
         entry=taken.entry,
-        entries=(taken.entry,),
+        entries=(taken.entry, *taken.corrected_by),
         by=taken.by,
         gauge=taken.gauge,
     )

@@ -151,6 +151,11 @@ def _dump(value: Any, nulls: bool) -> Any:
     return dumper(kind, nulls)(value)
 
 
+def plain_value(value: Any) -> Any:
+    """A single value as plain data: decimals and moments as text, all else as it is."""
+    return _dump(value, nulls=False)
+
+
 def plain(value: Any) -> Any:
     """A dataclass instance as plain data, members that are None left out (entries, stored state)."""
     return _dump(value, nulls=False)

@@ -93,7 +93,7 @@ class Occupant:
 
 @dataclass(frozen=True, kw_only=True)
 class Taken:
-    """A reading as it was taken. `fit` is the number of fits on this unit before it."""
+    """A reading as it counts. `fit` is the number of fits on this unit before it, `corrected_by` its corrections."""
 
     entry: str
     index: int
@@ -107,6 +107,7 @@ class Taken:
     gauge: str | None = None
     uncertainty: Quantity | Unknown | None = None
     sheet_rev: int | None = None
+    corrected_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -652,6 +653,7 @@ def _reading(state: UnitState, item: Item, body: e.ReadingTaken) -> UnitState:
         gauge=body.gauge,
         uncertainty=body.uncertainty,
         sheet_rev=body.sheet_rev,
+        corrected_by=item.marked_by,
     )
     known = state.measured.get(body.characteristic)
     as_left, firsts = (known.as_left, known.firsts) if known else (None, ())

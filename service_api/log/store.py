@@ -7,8 +7,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from sqlalchemy import Connection, bindparam, insert, select, update
+from sqlalchemy import Connection, bindparam, insert, select
 
+from service_api.log import driver
 from service_api.log import tables as t
 from service_api.log.merkle import EMPTY_ROOT, Frontier, leaf_hash
 
@@ -58,6 +59,10 @@ class Leaf:
     leaf: bytes
 
 
+class HeadMoved(RuntimeError):
+    """The head of the book is not where it was thought to be."""
+
+
 class Appended(NamedTuple):
     head: Head
     leaves: list[Leaf]
@@ -100,14 +105,11 @@ def known(connection: Connection, book: int, ids: Iterable[bytes]) -> dict[bytes
     wanted = list(ids)
     found: dict[bytes, Known] = {}
     for at in range(0, len(wanted), 500):
-        rows = connection.execute(_KNOWN, {"book": book, "ids": wanted[at : at + 500]})
-        found |= {r.id: Known(r.digest, r.log_index) for r in rows}
+        part = wanted[at : at + 500]
+        sql = f"SELECT id, digest, log_index FROM entry_id WHERE book = ? AND id IN {driver.listed(len(part))}"
+        for ident, digest, index in driver.rows(connection, sql, (book, *part)):
+            found[bytes(ident)] = Known(bytes(digest), index)
     return found
-
-
-_KNOWN = select(t.entry_id.c.id, t.entry_id.c.digest, t.entry_id.c.log_index).where(
-    t.entry_id.c.book == bindparam("book"), t.entry_id.c.id.in_(bindparam("ids", expanding=True))
-)
 
 
 def append(connection: Connection, book: int, head: Head, rows: Sequence[Row], recorded_at: str) -> Appended:
@@ -119,48 +121,26 @@ def append(connection: Connection, book: int, head: Head, rows: Sequence[Row], r
     entries, ids, leaves = [], [], []
     for row in rows:
         index, leaf = after.size, leaf_hash(row.hashed)
-        entries.append({"book": book, "log_index": index, "hashed": row.hashed})
-        ids.append({"book": book, "id": row.id, "digest": row.digest, "log_index": index})
+        entries.append((book, index, row.hashed))
+        ids.append((book, row.id, row.digest, index))
         leaves.append(Leaf(index, leaf))
         after.frontier.push(leaf)
-    connection.execute(_ENTRY, entries)
-    connection.execute(_ID, ids)
-    moved = connection.execute(
-        _HEAD,
-        {
-            "of_book": book,
-            "was": head.size,
-            "size": after.size,
-            "edge": after.frontier.pack(),
-            "root": after.frontier.root(),
-            "recorded_at": recorded_at,
-        },
+    moved = driver.change(
+        connection,
+        "UPDATE log_head SET size = ?, edge = ?, root = ?, recorded_at = ? WHERE book = ? AND size = ?",
+        (after.size, after.frontier.pack(), after.frontier.root(), recorded_at, book, head.size),
     )
-    if moved.rowcount != 1:
-        raise RuntimeError("somebody else moved the head of the book; nothing was written")
+    if moved != 1:
+        raise HeadMoved("somebody else moved the head of the book; nothing was written")
+    driver.change_many(connection, "INSERT INTO entry (book, log_index, hashed) VALUES (?, ?, ?)", entries)
+    driver.change_many(connection, "INSERT INTO entry_id (book, id, digest, log_index) VALUES (?, ?, ?, ?)", ids)
     return Appended(after, leaves)
 
 
 def add_receipts(connection: Connection, book: int, leaves: Sequence[Leaf], said: Sequence[bytes | None]) -> None:
     """Keep what was answered for each entry beside its leaf."""
-    rows = [
-        {"book": book, "log_index": leaf.index, "leaf": leaf.leaf, "said": what}
-        for leaf, what in zip(leaves, said, strict=True)
-    ]
-    connection.execute(_RECEIPT, rows)
-
-
-_ENTRY, _ID, _RECEIPT = insert(t.entry), insert(t.entry_id), insert(t.receipt)
-_HEAD = (
-    update(t.log_head)
-    .where(t.log_head.c.book == bindparam("of_book"), t.log_head.c.size == bindparam("was"))
-    .values(
-        size=bindparam("size"),
-        edge=bindparam("edge"),
-        root=bindparam("root"),
-        recorded_at=bindparam("recorded_at"),
-    )
-)
+    rows = [(book, leaf.index, leaf.leaf, what) for leaf, what in zip(leaves, said, strict=True)]
+    driver.change_many(connection, "INSERT INTO receipt (book, log_index, leaf, said) VALUES (?, ?, ?, ?)", rows)
 
 
 def read(connection: Connection, book: int, start: int = 0, stop: int | None = None) -> Iterator[Stored]:

@@ -1,17 +1,17 @@
 """Rows by unit: the folded state, the tags it wears; and under which topics an entry is found.
 
-Everything runs inside the caller's transaction.
+What changes in every append is given back as a statement and its rows; the caller runs it in its transaction.
 """
 
 import json
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, is_dataclass
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, bindparam, delete, func, insert, select, text
+from sqlalchemy import Connection, bindparam, delete, func, insert, select
 
 from service_api.domain.moments import in_utc, parse
-from service_api.domain.plain import make, plain
+from service_api.domain.plain import make, plain, plain_value
 from service_api.domain.state import UnitState
 from service_api.domain.tags import Span
 from service_api.projections import tables as t
@@ -29,6 +29,13 @@ class Topic:
     type: str
 
 
+class Write(NamedTuple):
+    """A statement and its rows; `?` stands for a parameter. Whoever holds the transaction runs it."""
+
+    sql: str
+    rows: list[tuple[Any, ...]]
+
+
 class Page(NamedTuple):
     entries: int
     head: int
@@ -39,20 +46,15 @@ class StateRow(NamedTuple):
     state: bytes
 
 
-def add_topics(connection: Connection, book: int, topics: Iterable[Topic]) -> None:
-    """An entry stands under a topic once; the closest relation was written first."""
-    rows = [
-        {"book": book, "topic": r.topic, "log_index": r.index, "relation": r.relation, "type": r.type} for r in topics
-    ]
-    if rows:
-        connection.execute(_TOPIC, rows)
+def topic_rows(book: int, topics: Iterable[Topic]) -> Write:
+    """An entry stands under a topic once; what was named before may be drawn later."""
+    return Write(_TOPIC, [(book, r.topic, r.index, r.relation, r.type) for r in topics])
 
 
-_TOPIC = text(
-    "INSERT INTO entry_topic (book, topic, log_index, relation, type)"
-    " VALUES (:book, :topic, :log_index, :relation, :type)"
+_TOPIC = (
+    "INSERT INTO entry_topic (book, topic, log_index, relation, type) VALUES (?, ?, ?, ?, ?)"
     " ON CONFLICT (book, topic, log_index) DO UPDATE SET relation = excluded.relation"
-    " WHERE entry_topic.relation = 1"  # named before, drawn now
+    f" WHERE entry_topic.relation = {NAMED}"
 )
 
 
@@ -90,14 +92,12 @@ _PAGES = select(t.page.c.subject, t.page.c.entries, t.page.c.head_index).where(
 )
 
 
-def write_pages(connection: Connection, book: int, pages: dict[str, Page]) -> None:
-    rows = [{"book": book, "subject": s, "entries": p.entries, "head_index": p.head} for s, p in pages.items()]
-    if rows:
-        connection.execute(_PAGE, rows)
+def page_rows(book: int, pages: dict[str, Page]) -> Write:
+    return Write(_PAGE, [(book, subject, page.entries, page.head) for subject, page in pages.items()])
 
 
-_PAGE = text(
-    "INSERT INTO page (book, subject, entries, head_index) VALUES (:book, :subject, :entries, :head_index)"
+_PAGE = (
+    "INSERT INTO page (book, subject, entries, head_index) VALUES (?, ?, ?, ?)"
     " ON CONFLICT (book, subject) DO UPDATE SET entries = excluded.entries, head_index = excluded.head_index"
 )
 
@@ -110,12 +110,12 @@ def context_head(connection: Connection, book: int) -> int:
     return -1 if found is None else int(found)
 
 
-def move_context(connection: Connection, book: int, head: int) -> None:
-    connection.execute(_CONTEXT, {"book": book, "head_index": head})
+def context_row(book: int, head: int) -> Write:
+    return Write(_CONTEXT, [(book, head)])
 
 
-_CONTEXT = text(
-    "INSERT INTO context (book, head_index) VALUES (:book, :head_index)"
+_CONTEXT = (
+    "INSERT INTO context (book, head_index) VALUES (?, ?)"
     " ON CONFLICT (book) DO UPDATE SET head_index = excluded.head_index"
 )
 
@@ -124,7 +124,27 @@ _CONTEXT = text(
 
 
 def pack(state: UnitState) -> bytes:
-    return json.dumps(plain(state), separators=(",", ":"), sort_keys=True).encode()
+    """The state as JSON. A part that did not change since it was last written is not written again."""
+    members = ((name, getattr(state, name)) for name in UnitState.__dataclass_fields__)
+    return ("{" + ",".join(f'"{name}":{_text(value)}' for name, value in members if value is not None) + "}").encode()
+
+
+def _text(value: Any) -> str:
+    """JSON text of a part of a state; the text of a frozen record is kept with the record."""
+    if isinstance(value, dict):
+        return "{" + ",".join(f"{_encode(name)}:{_text(inner)}" for name, inner in value.items()) + "}"
+    if isinstance(value, tuple):
+        return "[" + ",".join(map(_text, value)) + "]"
+    if is_dataclass(value):
+        kept: str | None = getattr(value, "_text", None)
+        if kept is None:
+            kept = _encode(plain(value))
+            object.__setattr__(value, "_text", kept)  # beside the fields: it is no part of what the record says
+        return kept
+    return _encode(plain_value(value))
+
+
+_encode = json.JSONEncoder(separators=(",", ":"), ensure_ascii=False).encode
 
 
 def unpack(packed: bytes) -> UnitState:
@@ -156,28 +176,18 @@ _STATE = select(t.unit_state.c.head_index, t.unit_state.c.state).where(
 )
 
 
-def write_states(connection: Connection, book: int, states: Iterable[UnitState]) -> None:
-    rows = [_state_row(book, state) for state in states]
-    if rows:
-        connection.execute(_WRITE, rows)
+def state_rows(book: int, states: Iterable[UnitState]) -> Write:
+    return Write(_WRITE, [_state_row(book, state) for state in states])
 
 
-def _state_row(book: int, state: UnitState) -> dict[str, Any]:
+def _state_row(book: int, state: UnitState) -> tuple[Any, ...]:
     known = state.identity
-    return {
-        "book": book,
-        "unit": state.unit,
-        "head_index": state.index,
-        "class": known.class_ if known else "",
-        "serial": known.serial if known else None,
-        "state": pack(state),
-    }
+    return (book, state.unit, state.index, known.class_ if known else "", known.serial if known else None, pack(state))
 
 
-_WRITE = text(
-    "INSERT INTO unit_state (book, unit, head_index, class, serial, state)"
-    " VALUES (:book, :unit, :head_index, :class, :serial, :state)"
-    " ON CONFLICT (book, unit) DO UPDATE SET head_index = excluded.head_index, class = excluded.class,"
+_WRITE = (
+    'INSERT INTO unit_state (book, unit, head_index, "class", serial, state) VALUES (?, ?, ?, ?, ?, ?)'
+    ' ON CONFLICT (book, unit) DO UPDATE SET head_index = excluded.head_index, "class" = excluded."class",'
     " serial = excluded.serial, state = excluded.state"
 )
 
