@@ -19,7 +19,7 @@ WANTED = {
 }
 
 
-def tests_of(file: Path) -> set[str]:
+def names_in(file: Path) -> set[str]:
     tree = ast.parse(file.read_text("utf-8"))
     return {n.name for n in ast.walk(tree) if isinstance(n, ast.FunctionDef) and n.name.startswith("test_")}
 
@@ -42,4 +42,4 @@ def test_what_the_map_names_is_a_test_that_exists(chapter: str) -> None:
                 continue
             file, _, name = named.partition("::")
             assert (ROOT / file).is_file(), f"{chapter} {number}: no file {file}"
-            assert name in tests_of(ROOT / file), f"{chapter} {number}: no test {name} in {file}"
+            assert name in names_in(ROOT / file), f"{chapter} {number}: no test {name} in {file}"
