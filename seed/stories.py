@@ -433,11 +433,18 @@ def opening() -> list[Step]:
     return steps
 
 
-def calibrations() -> list[Step]:
-    """Every gauge once a year, each in date until the next; G-017 is found out on 12 September 2024 (S3)."""
+def every_year(days: list[str], until: date) -> list[str]:
+    """The days, and the same day of every year after the last of them up to `until`."""
+    last = date.fromisoformat(days[-1])
+    later = (last.replace(year=year) for year in range(last.year + 1, until.year + 1))
+    return [*days, *(day.isoformat() for day in later if day <= until)]
+
+
+def calibrations(until: date) -> list[Step]:
+    """Every gauge once a year up to `until`, in date until the next; G-017 is found out on 12 September 2024 (S3)."""
     steps: list[Step] = []
-    yearly = ["2022-03-01", "2023-02-21", "2024-02-13", "2025-02-11"]
-    rack_two = ["2022-03-01", "2022-09-09", "2023-09-08", "2024-09-12", "2025-09-10"]
+    yearly = every_year(["2022-03-01", "2023-02-21", "2024-02-13", "2025-02-11"], until)
+    rack_two = every_year(["2022-03-01", "2022-09-09", "2023-09-08", "2024-09-12", "2025-09-10"], until)
     for gauge in GAUGES:
         days = rack_two if gauge["id"] == "G-017" else yearly
         for on, following in zip(days, [*days[1:], ""], strict=True):
@@ -655,9 +662,12 @@ def numbered(steps: Sequence[Step]) -> Iterator[Step]:
         yield Step(step.heard, tuple(entries))
 
 
-def steps() -> Iterator[Step]:
-    """Everything, in the order in which the book hears it."""
-    told = [*opening(), *calibrations()]
+def steps(until: date) -> Iterator[Step]:
+    """Everything, in the order in which the book hears it.
+
+    until : the day on which somebody looks; the gauges are kept in calibration up to it
+    """
+    told = [*opening(), *calibrations(until)]
     came_from: dict[str, str] = {}
     for visit in VISITS:
         told += visit_steps(visit, came_from.get(visit.unit, ""))

@@ -12,6 +12,7 @@ from typing import Any, Literal
 from uuid import UUID
 
 from sqlalchemy import Connection, Engine
+from sqlalchemy.exc import SQLAlchemyError
 
 from service_api.directory import attachments, people
 from service_api.domain import tags
@@ -85,7 +86,7 @@ class _Batch:
 
     head: Head
     recorded_at: str
-    outcomes: list[list["Outcome | Recorded"]] = field(default_factory=list)
+    outcomes: list[list[Outcome | Recorded]] = field(default_factory=list)
     accepted: list[tuple[Draft, Recorded, bytes]] = field(default_factory=list)
     by_id: dict[str, Recorded] = field(default_factory=dict)
     digests: dict[str, bytes] = field(default_factory=dict)
@@ -125,7 +126,7 @@ class Recorder:
 
     def __init__(self, engine: Engine, book: Book, clock: Callable[[], datetime]) -> None:
         self.engine, self.book, self.clock = engine, book, clock
-        self._door: Combiner[_Request, list[Outcome]] = Combiner(self._commit)
+        self._door: Combiner[_Request, list[Outcome] | Exception] = Combiner(self._commit)
         # What the store says as of the head; dropped on any error and when another process moved the head.
         self._head: Head | None = None
         self._states: dict[str, UnitState] = {}
@@ -142,10 +143,30 @@ class Recorder:
         """
         if not any(isinstance(s, Draft) for s in submissions):
             return [_refused(s, None) for s in submissions if isinstance(s, Refusal)]
-        return self._door.submit(_Request(submissions, sender, strict))
+        found = self._door.submit(_Request(submissions, sender, strict))
+        if isinstance(found, Exception):
+            raise found
+        return found
 
-    def _commit(self, requests: Sequence["_Request"]) -> list[list[Outcome]]:
-        """Everything that was waiting, in one transaction."""
+    def _commit(self, requests: Sequence[_Request]) -> Sequence[list[Outcome] | Exception]:
+        """Everything that was waiting, in one transaction; a fault of ours in one request spares its neighbours."""
+        try:
+            return self._safely(requests)
+        except SQLAlchemyError:
+            raise
+        except Exception:
+            if len(requests) == 1:
+                raise
+        return [self._alone(request) for request in requests]
+
+    def _alone(self, request: _Request) -> list[Outcome] | Exception:
+        try:
+            (outcomes,) = self._safely([request])
+        except Exception as error:
+            return error
+        return outcomes
+
+    def _safely(self, requests: Sequence[_Request]) -> list[list[Outcome]]:
         try:
             try:
                 return self._transact(requests)
@@ -156,7 +177,7 @@ class Recorder:
             self._forget()
             raise
 
-    def _transact(self, requests: Sequence["_Request"]) -> list[list[Outcome]]:
+    def _transact(self, requests: Sequence[_Request]) -> list[list[Outcome]]:
         with self.engine.begin() as connection:
             batch = self._judge(connection, requests)
             done = self._append(connection, batch) if batch.accepted else None
@@ -170,7 +191,7 @@ class Recorder:
         self._pages.clear()
         self._sheets.clear()
 
-    def _keep(self, done: "_Done", pages: dict[str, Page]) -> None:
+    def _keep(self, done: _Done, pages: dict[str, Page]) -> None:
         for kept in (self._states, self._pages):
             if len(kept) > KEPT:
                 kept.clear()
@@ -196,7 +217,7 @@ class Recorder:
             self._people |= people.known_ids(connection, self.book.number, "person", missing)
         return wanted & self._people
 
-    def _judge(self, connection: Connection, requests: Sequence["_Request"]) -> "_Batch":
+    def _judge(self, connection: Connection, requests: Sequence[_Request]) -> _Batch:
         """What becomes of every entry, before anything is written."""
         book = self.book.number
         drafts = [s for r in requests for s in r.submissions if isinstance(s, Draft)]
@@ -219,7 +240,7 @@ class Recorder:
             batch.outcomes.append(outcomes)
         return batch
 
-    def _append(self, connection: Connection, batch: "_Batch") -> "_Done":
+    def _append(self, connection: Connection, batch: _Batch) -> _Done:
         book = self.book.number
         rows = [Row(UUID(e.id).bytes, d.digest, hashed) for d, e, hashed in batch.accepted]
         appended = store.append(connection, book, batch.head, rows, batch.recorded_at)
@@ -409,7 +430,7 @@ class Recorder:
             self._run(connection, units.context_row(book, max(moved)))
 
     @staticmethod
-    def _is_context(batch: "_Batch", entry: Recorded) -> bool:
+    def _is_context(batch: _Batch, entry: Recorded) -> bool:
         """Other units' answers lean on it: a sheet, an alert, a gauge's calibration, or a correction of one."""
         fact = batch.roots.get(entry.id, entry)
         return fact.kind in CONTEXT_KINDS or fact.type.startswith("gauge.")
@@ -540,7 +561,7 @@ class Recorder:
         }
 
 
-def _spared(outcome: "Outcome | Recorded") -> Outcome:
+def _spared(outcome: Outcome | Recorded) -> Outcome:
     """The outcome of a neighbour of a refused entry in a strict request."""
     if isinstance(outcome, Outcome) and outcome.status == "refused":
         return outcome

@@ -8,7 +8,9 @@ export class Refused extends Error {
     super(problem.detail ?? problem.title ?? String(status));
     this.status = status;
     this.problem = problem;
-    this.slug = String(problem.type ?? "").split("/").pop();
+    this.slug = String(problem.type ?? "")
+      .split("/")
+      .pop();
   }
 }
 

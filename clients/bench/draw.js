@@ -11,14 +11,27 @@ function fill(node, attributes, children) {
 }
 
 export const html = (name, attributes = {}, ...children) => fill(document.createElement(name), attributes, children);
-export const svg = (name, attributes = {}, ...children) => fill(document.createElementNS(SVG, name), attributes, children);
+export const svg = (name, attributes = {}, ...children) =>
+  fill(document.createElementNS(SVG, name), attributes, children);
 
 /** Puts children in the place of what was there; nothing stands for no child. */
 export const put = (node, ...children) => node.replaceChildren(...children.filter((child) => child !== null));
 
+/** Calls `redraw` when the place got another width; its height follows from what is drawn, so it is not watched. */
+export function whenWider(place, redraw) {
+  let known = place.clientWidth;
+  new ResizeObserver(() => {
+    if (place.clientWidth === known) return;
+    known = place.clientWidth;
+    redraw();
+  }).observe(place);
+}
+
 /** Straight scale from data to pixels, rounded to a tenth of a pixel so that drawings are the same everywhere. */
-export const scale = ([low, high], [from, to]) => (value) =>
-  Math.round((from + ((value - low) / (high - low || 1)) * (to - from)) * 10) / 10;
+export const scale =
+  ([low, high], [from, to]) =>
+  (value) =>
+    Math.round((from + ((value - low) / (high - low || 1)) * (to - from)) * 10) / 10;
 
 /** Round steps (1, 2 or 5 times a power of ten) inside [low, high], about `count` of them. */
 export function steps([low, high], count) {
@@ -45,11 +58,31 @@ const SHAPES = {
   gone: ["O M4 4l16 16M20 4L4 20"],
 };
 const SHAPE_OF = {
-  good: "good", watch: "watch", adjust: "adjust", replace: "replace", not_proved: "doubt", undecided: "doubt",
-  ready: "ready", in_shop: "shop", out: "out", on_hold: "hold", retired: "gone", unidentified: "doubt",
+  good: "good",
+  watch: "watch",
+  adjust: "adjust",
+  replace: "replace",
+  not_proved: "doubt",
+  undecided: "doubt",
+  ready: "ready",
+  in_shop: "shop",
+  out: "out",
+  on_hold: "hold",
+  retired: "gone",
+  unidentified: "doubt",
 };
-const TONE_OF = { good: "good", ready: "good", watch: "watch", adjust: "watch", replace: "bad", hold: "bad", gone: "bad",
-  doubt: "doubt", out: "ink", shop: "ink" };
+const TONE_OF = {
+  good: "good",
+  ready: "good",
+  watch: "watch",
+  adjust: "watch",
+  replace: "bad",
+  hold: "bad",
+  gone: "bad",
+  doubt: "doubt",
+  out: "ink",
+  shop: "ink",
+};
 
 /** The mark of an outcome or a standing: a shape beside its word. */
 export function mark(state, word) {

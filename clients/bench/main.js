@@ -4,7 +4,7 @@ import { caller, NoAnswer, part, Refused } from "./api.js";
 import { endOfDay, stamp } from "./clock.js";
 import { showClip } from "./clip.js";
 import { isDecimal } from "./digits.js";
-import { html, mark } from "./draw.js";
+import { html, mark, whenWider } from "./draw.js";
 import { fan } from "./fan.js";
 import { maker } from "./ids.js";
 import { makeNib } from "./nib.js";
@@ -27,8 +27,10 @@ const asOf = trueAt ? { true_at: pastDay ? endOfDay(trueAt, east(Date.parse(true
 const nextId = maker();
 
 let clockOff = 0;
-let turn = 0; // counts openings: an answer for the unit before never lands on this one
-let open = null; // {unit, tag, tagRead, card, condition, sheet, classOf}
+let turn = 0; // counts scans: only the latest one opens anything
+// {unit, tag, tagRead, card, identity, condition, sheet, classOf, row, stage}; another object for every opening,
+// so that an answer about the one before never lands on this one
+let open = null;
 let unsent = null; // an entry that nobody answered: the same bytes go again
 let people = [];
 
@@ -89,7 +91,7 @@ async function find(text, how) {
   } catch (error) {
     if (mine !== turn) return;
     announce("");
-    const near = error instanceof Refused ? error.problem.near ?? error.problem.errors?.[0]?.near : null;
+    const near = error instanceof Refused ? (error.problem.near ?? error.problem.errors?.[0]?.near) : null;
     if (error instanceof Refused && error.status === 404) unknown(say.unitRefused(wanted, near ?? []));
     else explain(error);
   }
@@ -120,17 +122,28 @@ async function show(unit, { tag, tagRead }, mine) {
   ]);
   if (mine !== turn) return;
   const same = open?.unit === unit;
-  open = { unit, tag, tagRead, card, identity, condition, sheet, classOf, row: same ? open.row?.code : null, stage: "as_found" };
+  open = {
+    unit,
+    tag,
+    tagRead,
+    card,
+    identity,
+    condition,
+    sheet,
+    classOf,
+    row: same ? open.row : null,
+    stage: same ? open.stage : "as_found",
+  };
   document.title = `${unit} - Bench`;
   document.body.classList.add("open");
   $("welcome").hidden = true;
   $("card").hidden = false;
   $("scan-box").value = "";
-  drawKnow();
+  drawKnow(!same);
   fillPick();
   announce(say.opened(unit, say.standing(condition.standing)));
   if (matchMedia("(min-width: 900px)").matches) nib.focus({ preventScroll: true }); // it is in view there
-  await Promise.all([drawWear(mine), drawHistory(mine)]);
+  await Promise.all([drawWear(), drawHistory()]);
 }
 
 const rows = () => (open.sheet?.sheet.characteristics ?? []).filter((r) => !r.readings_of && r.kind !== "choice");
@@ -138,13 +151,18 @@ const listed = () => new Set(open.condition.characteristics.map((c) => c.charact
 const row = () => rows().find((r) => r.code === open.row);
 const stateOf = (code) => open.condition.characteristics.find((c) => c.characteristic === code);
 
-function drawKnow() {
+function drawKnow(fresh = false) {
   const { card, condition, identity, sheet } = open;
   const why = condition.standing_why?.[0]?.why;
   const shown = ["on_hold", "unidentified"].includes(condition.standing) ? why : null;
   showClip($("clip"), {
-    unit: open.unit, title: [say.shortTitle(sheet?.sheet.title ?? open.classOf), identity.name].filter(Boolean).join(", "), serial: identity.serial,
-    standing: condition.standing, why: shown, hours: say.hours(condition.hours),
+    unit: open.unit,
+    title: [say.shortTitle(sheet?.sheet.title ?? open.classOf), identity.name].filter(Boolean).join(", "),
+    serial: identity.serial,
+    standing: condition.standing,
+    why: shown,
+    hours: say.hours(condition.hours),
+    fresh,
     clock: Math.abs(clockOff) > CLOCK_DOUBT_MS ? say.clockOff(clockOff) : null,
   });
   drawMiss(say.doNotMiss(card));
@@ -178,8 +196,13 @@ function drawNear() {
     const title = say.shortTitle(c.title ?? c.characteristic);
     const lower = open.sheet?.sheet.characteristics.find((r) => r.code === c.characteristic)?.worse === "lower";
     const text = say.shareOf(value, typeof acting === "string" ? acting : null, uom, lower);
-    const button = html("button", { type: "button", class: "line", "data-code": c.characteristic },
-      html("span", { class: "name" }, title), html("span", { class: "value" }, text), mark(outcome, say.outcome(outcome)));
+    const button = html(
+      "button",
+      { type: "button", class: "line", "data-code": c.characteristic },
+      html("span", { class: "name" }, title),
+      html("span", { class: "value" }, text),
+      mark(outcome, say.outcome(outcome)),
+    );
     button.addEventListener("click", () => pick(c.characteristic));
     return button;
   });
@@ -189,7 +212,11 @@ function drawNear() {
 function fillPick() {
   const all = rows().filter((r) => listed().has(r.code));
   $("pick").replaceChildren(...all.map((r) => html("option", { value: r.code }, say.shortTitle(r.title))));
-  const first = all.find((r) => r.code === open.row) ?? all.find((r) => r.code.endsWith("-BL")) ?? all.find((r) => r.positions?.length) ?? all[0];
+  const first =
+    all.find((r) => r.code === open.row) ??
+    all.find((r) => r.code.endsWith("-BL")) ??
+    all.find((r) => r.positions?.length) ??
+    all[0];
   open.row = first?.code ?? null;
   if (first) $("pick").value = first.code;
   $("pick").disabled = !first;
@@ -206,28 +233,40 @@ async function pick(code) {
   $("pick").value = wanted.code;
   drawNib();
   nib.focus();
-  await drawWear(turn).catch(explain);
+  await drawWear().catch((error) => explain(error));
 }
 
 function drawNib() {
   if (!row()) return nib.hide();
   const c = stateOf(row().code);
-  nib.show({ unit: open.unit, row: row(), stage: open.stage, conformity: c?.conformity, last: c?.latest?.value ?? null, readOnly: Boolean(trueAt) });
+  nib.show({
+    unit: open.unit,
+    row: row(),
+    stage: open.stage,
+    conformity: c?.conformity,
+    last: c?.latest?.value ?? null,
+    readOnly: Boolean(trueAt),
+  });
 }
 
-async function drawWear(mine) {
+async function drawWear() {
+  const mine = open;
   const code = open.row;
   const wanted = row();
   if (!wanted) return $("chart").replaceChildren(html("p", {}, say.noWear));
   const c = stateOf(code);
-  const verdict = html("p", { class: "verdict", id: "verdict" }, mark(c?.conformity?.outcome ?? "undecided", say.verdict(c?.conformity, wanted)));
+  const verdict = html(
+    "p",
+    { class: "verdict", id: "verdict" },
+    mark(c?.conformity?.outcome ?? "undecided", say.verdict(c?.conformity, wanted)),
+  );
   let wear = null;
   try {
     wear = await shop.read(`/v1/units/${part(open.unit)}/wear/${part(code)}`);
   } catch (error) {
     if (!(error instanceof Refused && [404, 422].includes(error.status))) throw error;
   }
-  if (mine !== turn || open.row !== code) return;
+  if (open !== mine || open.row !== code) return;
   open.wear = wear;
   const supplyDays = open.sheet?.sheet.slots?.find((s) => s.slot === wanted.slot)?.supply_days ?? null;
   open.drawWear = () => {
@@ -244,31 +283,50 @@ async function drawWear(mine) {
   if (line) drawMiss(say.doNotMiss(open.card, line));
 }
 
-async function drawHistory(mine) {
+async function drawHistory() {
+  const mine = open;
   const answer = await shop.read(`/v1/units/${part(open.unit)}/history`, { limit: HISTORY, order: "newest" });
-  if (mine !== turn) return;
-  showPage($("page"), answer.items ?? [], { names: new Map(people.map((p) => [p.id, p.name])), sheet: open.sheet?.sheet });
+  if (open !== mine) return;
+  showPage($("page"), answer.items ?? [], {
+    names: new Map(people.map((p) => [p.id, p.name])),
+    sheet: open.sheet?.sheet,
+  });
 }
 
 // --- writing
 
 /** Writes one reading. True when the shop has it; else the words say what happened and the digits stay. */
 async function keep(draft) {
-  if (trueAt) return nib.refuse(say.refusedSoftly.past), false;
+  if (trueAt) return (nib.refuse(say.refusedSoftly.past), false);
   const { unit, tag, tagRead } = open;
-  const mine = turn;
   const sheetRow = row();
+  // a scan or another line of the sheet may come before the shop's answer
+  const here = () => open.unit === unit && open.row === sheetRow.code && open.stage === draft.stage;
   const data = {
-    characteristic: sheetRow.code, stage: draft.stage, uom: sheetRow.uom, readings: draft.readings,
-    ...(draft.gauge ? { gauge: draft.gauge } : {}), ...(draft.hours ? { hours: { value: draft.hours, uom: "h" } } : {}),
+    characteristic: sheetRow.code,
+    stage: draft.stage,
+    uom: sheetRow.uom,
+    readings: draft.readings,
+    ...(draft.gauge ? { gauge: draft.gauge } : {}),
+    ...(draft.hours ? { hours: { value: draft.hours, uom: "h" } } : {}),
     sheet_rev: open.sheet.rev,
   };
   const content = JSON.stringify([unit, draft.by, tag, data]);
   const at = now();
-  const entry = unsent?.content === content ? unsent.entry : {
-    id: nextId(at), type: "reading.taken", v: 1, subject: `unit:${unit}`, occurred_at: stamp(at, east(at)), by: draft.by,
-    ...(tag ? { tag, tag_read: tagRead } : {}), client: CLIENT, data,
-  };
+  const entry =
+    unsent?.content === content
+      ? unsent.entry
+      : {
+          id: nextId(at),
+          type: "reading.taken",
+          v: 1,
+          subject: `unit:${unit}`,
+          occurred_at: stamp(at, east(at)),
+          by: draft.by,
+          ...(tag ? { tag, tag_read: tagRead } : {}),
+          client: CLIENT,
+          data,
+        };
   nib.tell(say.keeping);
   let recorded;
   try {
@@ -276,19 +334,25 @@ async function keep(draft) {
     unsent = null;
   } catch (error) {
     unsent = error instanceof NoAnswer || error.status >= 500 ? { content, entry } : null;
-    explain(error, say.notWritten, nib.refuse);
+    explain(error, say.notWritten, here() ? nib.refuse : (text) => refuseScan(`${unit}: ${text}`));
     const pointer = error instanceof Refused ? error.problem.errors?.[0]?.pointer : null;
-    if (mine === turn && open) nib.blame(say.faultPlace(pointer));
+    if (here()) nib.blame(say.faultPlace(pointer));
     return false;
   }
   memory.by = draft.by;
   memory.gauge = draft.gauge ?? memory.gauge;
   stored();
-  const said = say.kept({ unit, row: sheetRow, stageWord: draft.stage, values: draft.readings.map((r) => r.value), at: recorded.recorded_at ?? entry.occurred_at });
+  const said = say.kept({
+    unit,
+    row: sheetRow,
+    stageWord: draft.stage,
+    values: draft.readings.map((r) => r.value),
+    at: recorded.recorded_at ?? entry.occurred_at,
+  });
   const left = draft.stage === "as_found";
   memory.drafts.delete(`${unit} ${sheetRow.code} ${draft.stage}`);
   const words = [said, say.raised(recorded), left ? say.nowLeft : ""].filter(Boolean).join(" ");
-  if (mine !== turn) {
+  if (!here()) {
     announce(said);
     return true;
   }
@@ -312,16 +376,16 @@ function still(stage) {
 
 /** Reads everything about the unit again and redraws it. */
 async function again() {
-  const mine = turn;
+  const mine = open;
   const [card, condition] = await Promise.all([
     shop.read(`/v1/units/${part(open.unit)}/card`),
     shop.read(`/v1/units/${part(open.unit)}/condition`),
   ]);
-  if (mine !== turn) return;
+  if (open !== mine) return;
   Object.assign(open, { card, condition });
   drawKnow();
   drawNib();
-  await Promise.all([drawWear(mine), drawHistory(mine)]);
+  await Promise.all([drawWear(), drawHistory()]);
 }
 
 // --- start
@@ -332,7 +396,7 @@ $("scan").addEventListener("submit", (event) => {
 });
 $("pick").addEventListener("change", () => pick($("pick").value));
 listen(window, (tag) => find(tag, "scanned"));
-new ResizeObserver(() => open?.drawWear?.()).observe($("card"));
+whenWider($("chart"), () => open?.drawWear?.());
 
 if (trueAt) {
   $("then").textContent = say.asItWas(trueAt);
@@ -344,6 +408,7 @@ try {
   const asked = address.get("tag") ?? address.get("unit");
   if (asked) await find(asked, "picked");
 } catch (error) {
-  explain(error);
+  if (error instanceof Refused && error.status === 401) welcome(say.welcome.enrol);
+  else explain(error);
 }
 document.documentElement.dataset.ready = "true";

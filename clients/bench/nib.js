@@ -1,20 +1,26 @@
 // One reading being written: a comb per place of the sheet, as found and then as left. It writes through `keep`.
 
 import { blanksOf, comb, isDecimal, isFull, isStep, press } from "./digits.js";
-import { html } from "./draw.js";
+import { html, whenWider } from "./draw.js";
 import { rule } from "./rule.js";
 import * as say from "./say.js";
 
 const KEYS = ["7", "8", "9", "rub", "4", "5", "6", "back", "1", "2", "3", "still", ".", "0", "keep"];
 
-/** The marks of a sheet's row as the rule draws them; `conformity` adds the acting limit that the service worked out. */
+/** The marks of a sheet's row as the rule draws them; `conformity` adds the acting limit, worked out by the service. */
 export function marksOf(row, conformity) {
   const acting = typeof conformity?.acting_limit === "string" ? conformity.acting_limit : null;
   const window = row.kind === "window";
   return {
-    title: row.title, uom: row.uom, lower: row.worse === "lower", watch: row.watch, adjust: row.adjust,
-    limit: window || row.against_baseline ? null : row.replace, acting: row.against_baseline ? null : acting,
-    low: window ? row.low : null, high: window ? row.high : null,
+    title: row.title,
+    uom: row.uom,
+    lower: row.worse === "lower",
+    watch: row.watch,
+    adjust: row.adjust,
+    limit: window || row.against_baseline ? null : row.replace,
+    acting: row.against_baseline ? null : acting,
+    low: window ? row.low : null,
+    high: window ? row.high : null,
   };
 }
 
@@ -45,7 +51,13 @@ export function makeNib(place, { keep, still, memory, stored }) {
   const scale = html("div", { class: "scale" });
   const pad = html("div", { class: "pad" });
   const boxes = {
-    gauge: html("input", { id: "gauge", type: "text", autocomplete: "off", autocapitalize: "characters", spellcheck: "false" }),
+    gauge: html("input", {
+      id: "gauge",
+      type: "text",
+      autocomplete: "off",
+      autocapitalize: "characters",
+      spellcheck: "false",
+    }),
     hours: html("input", { id: "hours", type: "text", inputmode: "decimal", autocomplete: "off" }),
     by: html("select", { id: "by" }),
   };
@@ -55,7 +67,13 @@ export function makeNib(place, { keep, still, memory, stored }) {
   const keys = new Map();
   for (const key of KEYS) {
     const word = say.labels[key] ?? say.keyName(key);
-    const button = html("button", { type: "button", class: `key ${/\d|\./.test(key) ? "digit" : key}`, id: `key-${key === "." ? "point" : key}` }, key === "." ? "." : word);
+    const button = html(
+      "button",
+      { type: "button", class: `key ${/\d|\./.test(key) ? "digit" : key}`, id: `key-${key === "." ? "point" : key}` },
+      key === "." ? "." : word,
+    );
+    // the keyboard has these itself; Tab goes past them
+    if (/\d|\.|rub|back/.test(key)) button.tabIndex = -1;
     if (key === ".") button.setAttribute("aria-label", say.keyName(key));
     button.addEventListener("click", () => act(key));
     keys.set(key, button);
@@ -107,8 +125,15 @@ export function makeNib(place, { keep, still, memory, stored }) {
     if (now.row.needs_gauge && !gauge) return shut(boxes.gauge, say.refusedSoftly.gauge);
     if (hours && !isDecimal(hours)) return shut(boxes.hours, say.refusedSoftly.hours);
     if (!boxes.by.value) return shut(boxes.by, say.refusedSoftly.by);
-    return send({ stage: now.stage, by: boxes.by.value, gauge: gauge || null, hours: hours || null,
-      readings: now.texts.map((value, i) => (now.positions[i] == null ? { value } : { value, position: now.positions[i] })) });
+    return send({
+      stage: now.stage,
+      by: boxes.by.value,
+      gauge: gauge || null,
+      hours: hours || null,
+      readings: now.texts.map((value, i) =>
+        now.positions[i] == null ? { value } : { value, position: now.positions[i] },
+      ),
+    });
   }
 
   function shut(box, text) {
@@ -136,13 +161,25 @@ export function makeNib(place, { keep, still, memory, stored }) {
       if (input.value !== text) input.value = text;
       const blanks = blanksOf(text, form);
       const cells = input.parentElement.querySelector(".cells");
-      cells.replaceChildren(...[...(text + blanks)].map((c) => html("span", { class: c === "." ? "dot" : c === "_" ? "cell empty" : "cell" }, c === "_" ? " " : c)));
+      cells.replaceChildren(
+        ...[...(text + blanks)].map((c) =>
+          html("span", { class: c === "." ? "dot" : c === "_" ? "cell empty" : "cell" }, c === "_" ? " " : c),
+        ),
+      );
       const label = input.parentElement;
       label.classList.toggle("live", i === now.at && !now.readOnly);
       label.classList.toggle("full", faultOf(i) === null);
       input.readOnly = now.readOnly;
     }
-    words.textContent = say.nibWords({ unit: now.unit, row, stageWord: now.stage, position: now.positions[now.at], text: active(), blanks: blanksOf(active(), form), gauge: boxes.gauge.value.trim() });
+    words.textContent = say.nibWords({
+      unit: now.unit,
+      row,
+      stageWord: now.stage,
+      position: now.positions[now.at],
+      text: active(),
+      blanks: blanksOf(active(), form),
+      gauge: boxes.gauge.value.trim(),
+    });
     const open = allFull();
     const last = open || now.positions.length === 1;
     const keepKey = keys.get("keep");
@@ -208,7 +245,7 @@ export function makeNib(place, { keep, still, memory, stored }) {
     stored();
     refuse("");
   });
-  new ResizeObserver(() => now && redraw()).observe(scale);
+  whenWider(scale, () => now && redraw());
 
   return {
     /** Shows one characteristic of one unit at one stage, with what was typed there before. */
@@ -220,16 +257,24 @@ export function makeNib(place, { keep, still, memory, stored }) {
       }
       const form = comb(row);
       const positions = row.positions?.length ? row.positions : [null];
-      const texts = memory.drafts.get(key) ?? positions.map(() => form.start);
+      const draft = memory.drafts.get(key);
+      const texts = draft?.length === positions.length ? draft : positions.map(() => form.start);
       if (now && now.unit !== unit) boxes.hours.value = "";
       now = { unit, row, stage, conformity, last, readOnly, key, form, positions, texts, at: 0 };
       const blank = texts.findIndex((_, i) => faultOf(i) !== null);
       now.at = Math.max(0, blank);
-      combs.replaceChildren(...positions.map((position, i) => {
-        const input = html("input", { type: "text", inputmode: "none", autocomplete: "off", id: `comb-${i}` });
-        return html("label", { class: "comb", for: `comb-${i}` }, html("span", { class: "at" }, say.place(position, i, positions.length)),
-          html("span", { class: "cells", "aria-hidden": "true" }), input);
-      }));
+      combs.replaceChildren(
+        ...positions.map((position, i) => {
+          const input = html("input", { type: "text", inputmode: "none", autocomplete: "off", id: `comb-${i}` });
+          return html(
+            "label",
+            { class: "comb", for: `comb-${i}` },
+            html("span", { class: "at" }, say.place(position, i, positions.length)),
+            html("span", { class: "cells", "aria-hidden": "true" }),
+            input,
+          );
+        }),
+      );
       boxes.gauge.value = memory.gauge ?? "";
       for (const node of [...Object.values(boxes), ...keys.values()]) node.disabled = Boolean(readOnly);
       refuse("");

@@ -9,9 +9,12 @@ export function showPage(list, items, { names, sheet }) {
     const word = say.lineMark(entry.mark);
     const text = say.line(entry, sheet);
     const gone = ["superseded", "withdrawn", "moved_out"].includes(entry.mark);
-    return html("li", { class: entry.mark ?? "", "data-entry": entry.id },
+    return html(
+      "li",
+      { class: entry.mark ?? "", "data-entry": entry.id },
       html("span", { class: "what" }, word ? html("strong", {}, `${word} `) : null, gone ? html("s", {}, text) : text),
-      html("span", { class: "whom" }, say.whoAndWhen(entry, names)));
+      html("span", { class: "whom" }, say.whoAndWhen(entry, names)),
+    );
   });
   list.replaceChildren(...(lines.length ? lines : [html("li", { class: "blank" }, say.emptyPage)]));
   return lines.length;

@@ -14,7 +14,8 @@ const BASE = 46;
 export function rule(facts, width) {
   const typed = (facts.value ?? []).filter(isDecimal);
   const known = [facts.limit, facts.acting, facts.watch, facts.adjust, facts.last, facts.low, facts.high, ...typed]
-    .filter((v) => v != null && isDecimal(v)).map(Number);
+    .filter((v) => v != null && isDecimal(v))
+    .map(Number);
   const greatest = Math.max(...known, 0) || 1;
   const least = Math.min(...known, greatest);
   // Smaller is worse: the rule begins near the limit, else the marks would crowd at its end.
@@ -26,21 +27,27 @@ export function rule(facts, width) {
 
   const big = steps([low, high], Math.max(3, Math.min(6, Math.floor(width / 70))));
   const fine = steps([low, high], Math.max(15, Math.floor(width / 14)));
-  for (const tick of fine) parts.push(svg("line", { x1: at(tick), x2: at(tick), y1: BASE, y2: BASE - 6, class: "tick" }));
-  for (const tick of big) parts.push(svg("line", { x1: at(tick), x2: at(tick), y1: BASE, y2: BASE - 12, class: "tick" }));
+  for (const tick of fine)
+    parts.push(svg("line", { x1: at(tick), x2: at(tick), y1: BASE, y2: BASE - 6, class: "tick" }));
+  for (const tick of big)
+    parts.push(svg("line", { x1: at(tick), x2: at(tick), y1: BASE, y2: BASE - 12, class: "tick" }));
 
   const below = []; // marks with their words; spread over two lines so that near ones can be read
   const note = (value, word, lines, name) => {
     if (value == null || !isDecimal(value)) return;
     for (const shift of lines) {
-      parts.push(svg("line", { x1: at(value) + shift, x2: at(value) + shift, y1: BASE - 26, y2: BASE + 8, class: name }));
+      parts.push(
+        svg("line", { x1: at(value) + shift, x2: at(value) + shift, y1: BASE - 26, y2: BASE + 8, class: name }),
+      );
     }
     below.push({ x: at(value), text: `${word} ${value}` });
   };
-  const guarded = facts.acting != null && facts.limit != null && isDecimal(facts.acting) && compare(facts.acting, facts.limit) !== 0;
+  const guarded =
+    facts.acting != null && facts.limit != null && isDecimal(facts.acting) && compare(facts.acting, facts.limit) !== 0;
   if (guarded) {
     const [from, to] = [at(facts.acting), at(facts.limit)].sort((a, b) => a - b);
-    for (let h = from + 4; h < to; h += 6) parts.push(svg("line", { x1: h, x2: h - 4, y1: BASE - 22, y2: BASE, class: "hatch" }));
+    for (let h = from + 4; h < to; h += 6)
+      parts.push(svg("line", { x1: h, x2: h - 4, y1: BASE - 22, y2: BASE, class: "hatch" }));
   }
   note(facts.watch, "watch", [0], "watch");
   if (guarded) note(facts.acting, "acting", [0], "acting");
@@ -65,8 +72,18 @@ export function rule(facts, width) {
 
   const sentence = ruleSentence({ ...facts, value: typed });
   const lines = new Set(below.map((b) => b.line)).size;
-  const element = svg("svg", { class: "rule", role: "img", "aria-label": sentence, width, height: BASE + 14 + 18 * Math.max(1, lines),
-    viewBox: `0 0 ${width} ${BASE + 14 + 18 * Math.max(1, lines)}` }, ...parts);
+  const element = svg(
+    "svg",
+    {
+      class: "rule",
+      role: "img",
+      "aria-label": sentence,
+      width,
+      height: BASE + 14 + 18 * Math.max(1, lines),
+      viewBox: `0 0 ${width} ${BASE + 14 + 18 * Math.max(1, lines)}`,
+    },
+    ...parts,
+  );
   return { element, sentence };
 }
 
@@ -77,13 +94,15 @@ const word = (note, x, y) => svg("text", { x, y, "text-anchor": "middle" }, note
 /** Words under their marks, moved to the next line where they would touch. */
 function words(notes, width, y) {
   const ends = [];
-  return [...notes].sort((a, b) => a.x - b.x).map((note) => {
-    const x = inside(note.x, note, width);
-    const free = ends.findIndex((end) => end < x - half(note) - 6);
-    note.line = free < 0 ? ends.length : free;
-    ends[note.line] = x + half(note);
-    return word(note, x, y + note.line * 18);
-  });
+  return [...notes]
+    .sort((a, b) => a.x - b.x)
+    .map((note) => {
+      const x = inside(note.x, note, width);
+      const free = ends.findIndex((end) => end < x - half(note) - 6);
+      note.line = free < 0 ? ends.length : free;
+      ends[note.line] = x + half(note);
+      return word(note, x, y + note.line * 18);
+    });
 }
 
 /** At most two words on one line, the left one moved aside where they would touch. */

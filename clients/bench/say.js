@@ -2,20 +2,73 @@
 
 import { compare, greatest, isDecimal, least } from "./digits.js";
 
-const MONTHS = ["January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
-  "November", "December"];
-const COUNTS = ["no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"];
-const UOMS = { circ: "turn", h: "h", "N.m": "N m", "{rev}/min": "turns/min", "mm/{rev}": "mm/turn", "%": "%", Cel: "°C",
-  "dB[SPL]": "dB", "[in_i]": "in", "[psi]": "psi", 1: "" };
-const OUTCOMES = { good: "GOOD", watch: "WATCH", adjust: "ADJUST", replace: "REPLACE", not_proved: "CANNOT DECIDE",
-  undecided: "CANNOT DECIDE" };
-const STANDINGS = { ready: "READY", in_shop: "ON THE BENCH", out: "OUT", on_hold: "HOLD", retired: "RETIRED",
-  unidentified: "NOT IDENTIFIED" };
+const MONTHS = [
+  "January",
+  "February",
+  "March",
+  "April",
+  "May",
+  "June",
+  "July",
+  "August",
+  "September",
+  "October",
+  "November",
+  "December",
+];
+const COUNTS = [
+  "no",
+  "one",
+  "two",
+  "three",
+  "four",
+  "five",
+  "six",
+  "seven",
+  "eight",
+  "nine",
+  "ten",
+  "eleven",
+  "twelve",
+];
+const UOMS = {
+  circ: "turn",
+  h: "h",
+  "N.m": "N m",
+  "{rev}/min": "turns/min",
+  "mm/{rev}": "mm/turn",
+  "%": "%",
+  Cel: "°C",
+  "dB[SPL]": "dB",
+  "[in_i]": "in",
+  "[psi]": "psi",
+  1: "",
+};
+const OUTCOMES = {
+  good: "GOOD",
+  watch: "WATCH",
+  adjust: "ADJUST",
+  replace: "REPLACE",
+  not_proved: "CANNOT DECIDE",
+  undecided: "CANNOT DECIDE",
+};
+const STANDINGS = {
+  ready: "READY",
+  in_shop: "ON THE BENCH",
+  out: "OUT",
+  on_hold: "HOLD",
+  retired: "RETIRED",
+  unidentified: "NOT IDENTIFIED",
+};
 const STAGES = { as_found: "as found", as_left: "as left", stand: "on the stand", in_service: "in service" };
 
 export const uom = (code) => UOMS[code] ?? code ?? "";
 export const outcome = (word) => OUTCOMES[word] ?? "CANNOT DECIDE";
-export const standing = (word) => STANDINGS[word] ?? String(word ?? "").replaceAll("_", " ").toUpperCase();
+export const standing = (word) =>
+  STANDINGS[word] ??
+  String(word ?? "")
+    .replaceAll("_", " ")
+    .toUpperCase();
 export const stage = (word) => STAGES[word] ?? String(word ?? "").replaceAll("_", " ");
 export const count = (n) => COUNTS[n] ?? String(n);
 
@@ -33,7 +86,7 @@ export function grouped(text) {
 /** A decimal of the service's arithmetic to whole numbers, half up: for "about 1,754 h" only. */
 export const rounded = (text) => grouped(String(Math.round(Number(text))));
 
-/** A date or moment as [year, month 1-12, day, "hh:mm" or ""]: as typed, or in this device's time when it came as UTC. */
+/** A date or moment as [year, month 1-12, day, "hh:mm" or ""]: as typed; in this device's time when it came as UTC. */
 function parts(text) {
   if (/(Z|\+00:00)$/.test(text)) {
     const d = new Date(text);
@@ -70,7 +123,11 @@ export function quantity(q, fallback = "not known") {
 export const hours = (h) => (h?.unknown ? `hours: ${h.unknown}` : h ? `${quantity(h)}, read` : "hours not known");
 
 /** "Radial feed screw backlash at the crank (25, 50, 75 % of travel)" without what stands in brackets. */
-export const shortTitle = (title) => String(title ?? "").replace(/\s*\([^)]*\)/g, "").split(":")[0].trim();
+export const shortTitle = (title) =>
+  String(title ?? "")
+    .replace(/\s*\([^)]*\)/g, "")
+    .split(":")[0]
+    .trim();
 export const inline = (title) => {
   const short = shortTitle(title);
   return short.charAt(1) === short.charAt(1).toLowerCase() ? short.charAt(0).toLowerCase() + short.slice(1) : short;
@@ -79,7 +136,10 @@ export const inline = (title) => {
 // --- opening a unit
 
 export const welcome = {
-  none: ["Nothing on the clip yet", "Hold the scanner over the tag of the machine in front of you, or type its number."],
+  none: [
+    "Nothing on the clip yet",
+    "Hold the scanner over the tag of the machine in front of you, or type its number.",
+  ],
   enrol: [
     "This device is not enrolled",
     "Ask the shop for an enrolment link and open it once on this device. Then come back to this page. " +
@@ -89,7 +149,8 @@ export const welcome = {
 };
 export const noNetwork = "No answer from the shop. Nothing was lost. Try again when the network is back.";
 export const notWritten = "No answer from the shop. What you typed is still here. Press Keep again: it counts once.";
-export const notYetEnrolled = "This device is not enrolled. Open the enrolment link that the shop prints, then load this page.";
+export const notYetEnrolled =
+  "This device is not enrolled. Open the enrolment link that the shop prints, then load this page.";
 
 /** Why a tag opens nothing; null when it opens its unit. */
 export function tagRefused(tag) {
@@ -99,7 +160,8 @@ export function tagRefused(tag) {
     const now = tag.now_wears ? ` That unit now wears ${tag.now_wears}.` : "";
     return `${tag.tag} is retired${last ? `: ${last.unit} wore it until ${day(last.until)}` : ""}.${now}`;
   }
-  if (!tag.unit && tag.status === "attached") return `${tag.tag}: ${sentence((tag.warnings ?? []).join("; "))} Type the unit number.`;
+  if (!tag.unit && tag.status === "attached")
+    return `${tag.tag}: ${sentence((tag.warnings ?? []).join("; "))} Type the unit number.`;
   if (!tag.unit) return `${tag.tag} is on no unit. Not one of ours, or never seen here. Type the unit number.`;
   return null;
 }
@@ -126,10 +188,12 @@ export function doNotMiss(card, wear = null) {
     const who = hold.lift_by?.length ? ` May be lifted by: ${[hold.lift_by].flat().join(", ")}.` : "";
     add("hold", `Hold: ${sentence(hold.why ?? hold.hold ?? "no reason given")}${who}`);
   }
-  for (const w of card.warnings ?? []) if (!["on-hold", "alert"].includes(w.warning)) add(w.warning === "retired" ? "hold" : "doubt", sentence(w.words));
+  for (const w of card.warnings ?? [])
+    if (!["on-hold", "alert"].includes(w.warning)) add(w.warning === "retired" ? "hold" : "doubt", sentence(w.words));
   for (const alert of card.alerts ?? []) add("hold", `Alert: ${sentence(alert.words)}`);
   for (const d of card.discrepancies ?? []) {
-    if (!(card.holds ?? []).some((h) => h.key === d.key)) add(d.holds_release ? "hold" : "doubt", sentence(d.detail ?? d.code));
+    if (!(card.holds ?? []).some((h) => h.key === d.key))
+      add(d.holds_release ? "hold" : "doubt", sentence(d.detail ?? d.code));
   }
   for (const f of card.findings ?? []) add(f.blocking ? "replace" : "adjust", `Open finding: ${sentence(f.words)}`);
   if (wear) add("watch", wear);
@@ -137,7 +201,8 @@ export function doNotMiss(card, wear = null) {
     const until = c.until_on ? ` until ${day(c.until_on)}` : c.until_hours ? ` until ${grouped(c.until_hours)} h` : "";
     if (c.state !== "ended") add("watch", `Concession ${c.concession}${until}.`);
   }
-  for (const e of card.exams ?? []) if (typeof e.due_next === "string") add("watch", `Exam ${e.exam} is due ${day(e.due_next)}.`);
+  for (const e of card.exams ?? [])
+    if (typeof e.due_next === "string") add("watch", `Exam ${e.exam} is due ${day(e.due_next)}.`);
   return lines;
 }
 export const andMore = (n) => `and ${n} more`;
@@ -175,7 +240,12 @@ export function verdict(conformity, row) {
   }[c.outcome];
   let limit = null;
   if (window) limit = `Window ${join([window.low, window.high], " to ")} ${u}`.trim();
-  else if (c.limit != null && c.acting_limit != null && isDecimal(c.acting_limit) && compare(c.limit, c.acting_limit) !== 0) {
+  else if (
+    c.limit != null &&
+    c.acting_limit != null &&
+    isDecimal(c.acting_limit) &&
+    compare(c.limit, c.acting_limit) !== 0
+  ) {
     limit = `Acting limit ${c.acting_limit}: limit ${c.limit} ${lower ? "plus" : "less"} ${c.uncertainty}`;
   } else if (c.limit != null) limit = `Limit ${c.limit}`;
   const sheet = c.sheet_rev != null ? `sheet revision ${c.sheet_rev}` : null;
@@ -207,9 +277,14 @@ export function wearSentence(wear, { title, unit, supplyDays = null }) {
   else {
     const [from, to] = [least(values), greatest(values)];
     const span = compare(from, to) === 0 ? from : `${from} to ${to}`;
-    const hoursSpan = at.length ? `, ${at.length > 1 ? `${grouped(least(at))} to ${grouped(greatest(at))}` : grouped(at[0])} h` : "";
+    const hoursSpan = at.length
+      ? `, ${at.length > 1 ? `${grouped(least(at))} to ${grouped(greatest(at))}` : grouped(at[0])} h`
+      : "";
     const n = count(values.length);
-    out.push(`${shortTitle(title)}, ${unit}: ${n} reading${values.length > 1 ? "s" : ""}, ${join([span, u], " ")}${hoursSpan}.`);
+    out.push(
+      `${shortTitle(title)}, ${unit}: ${n} ${values.length > 1 ? "readings" : "reading"}, ` +
+        `${join([span, u], " ")}${hoursSpan}.`,
+    );
   }
   if (typeof wear.acting_limit === "string") out.push(`Acting limit ${wear.acting_limit}.`);
   const service = wear.next_service;
@@ -220,7 +295,9 @@ export function wearSentence(wear, { title, unit, supplyDays = null }) {
     const year = parts(wear.crossing.on)[0];
     const atHours = wear.crossing.hours ? ` at ${rounded(wear.crossing.hours)} h` : "";
     const past = wear.verdict === "crosses_before_service";
-    const next = service?.on ? `; next planned service ${longDay(service.on, year)}: it will ${past ? "be past" : "not be past"}` : "";
+    const next = service?.on
+      ? `; next planned service ${longDay(service.on, year)}: it will ${past ? "be past" : "not be past"}`
+      : "";
     out.push(`Straight line reaches it about ${longDay(wear.crossing.on)}${atHours}${next}.`);
     const order = wear.order_by ?? wear.crossing.order_by;
     if (order && past) {
@@ -229,23 +306,29 @@ export function wearSentence(wear, { title, unit, supplyDays = null }) {
     }
   } else if (wear.verdict === "fine") out.push("The straight line stays inside it as far as can be seen.");
   for (const gap of wear.gaps ?? []) {
-    out.push(`Nobody wrote a value at the service ${gap.until ? `between ${day(gap.from)} and ${day(gap.until)}` : `after ${day(gap.from)}`}.`);
+    out.push(
+      "Nobody wrote a value at the service " +
+        (gap.until ? `between ${day(gap.from)} and ${day(gap.until)}.` : `after ${day(gap.from)}.`),
+    );
   }
   return out.join(" ");
 }
-export const slope = (fit, code) =>
-  fit?.slope != null
-    ? `${Number(fit.slope).toPrecision(3)} ${uom(code)} per ${quantity(fit.per ?? { value: "100", uom: "h" })}, from ${count(fit.n)} readings`
-    : null;
 export const noWear = "This one has no wear line.";
 export const asNumbers = "Show as numbers";
-export const chartWords = { watch: "watch", acting: "acting", limit: "limit", service: "service", forecast: "forecast" };
+export const chartWords = {
+  watch: "watch",
+  acting: "acting",
+  limit: "limit",
+  service: "service",
+  forecast: "forecast",
+};
 export const tableHeads = ["Date", "Hours", "Stage", "Value"];
 
 // --- the nib
 
 const atPlace = (position) => (position == null ? null : `at ${position}`);
-export const place = (position, i, n) => (position == null ? (n > 1 ? `reading ${i + 1}` : "reading") : `at ${position}`);
+export const place = (position, i, n) =>
+  position == null ? (n > 1 ? `reading ${i + 1}` : "reading") : `at ${position}`;
 
 /** What the next digit will write. */
 export function nibWords({ unit, row, stageWord, position, text, blanks, gauge }) {
@@ -254,13 +337,23 @@ export function nibWords({ unit, row, stageWord, position, text, blanks, gauge }
   return `${what}: ${value}${gauge ? `, with ${gauge}` : ""}`;
 }
 export const labels = {
-  gauge: "Gauge", hours: "Hours", by: "Who", choose: "choose", keep: "Keep", next: "Next", rub: "Rub", back: "Back",
-  still: "Not adjusted", dot: ".",
+  gauge: "Gauge",
+  hours: "Hours",
+  by: "Who",
+  choose: "choose",
+  keep: "Keep",
+  next: "Next",
+  rub: "Rub",
+  back: "Back",
+  still: "Not adjusted",
+  dot: ".",
 };
 export const keyName = (key) => (key === "." ? "point" : key);
 export const refusedSoftly = {
   box: (where, decimals) =>
-    decimals ? `${capital(where)} needs ${count(decimals)} digit${decimals > 1 ? "s" : ""} after the point.` : `${capital(where)} is still blank.`,
+    decimals
+      ? `${capital(where)} needs ${count(decimals)} digit${decimals > 1 ? "s" : ""} after the point.`
+      : `${capital(where)} is still blank.`,
   step: (where, step) => `${capital(where)}: this sheet reads in steps of ${step}.`,
   by: "Say who measured: choose a name.",
   gauge: "Scan or type the gauge first. This reading does not count without one.",
@@ -276,8 +369,12 @@ export function kept({ unit, row, stageWord, values, at }) {
 export const nowLeft = "Now as left, or press Not adjusted.";
 export const stillSaid = (unit) => `${unit}: not adjusted. Nothing more was written.`;
 export const raised = (entry) =>
-  [...(entry.discrepancies ?? []).map((d) => sentence(d.detail ?? d.code)),
-    ...(entry.warnings ?? []).map((w) => sentence(w.detail ?? w.words ?? WARNINGS[w.code ?? w] ?? String(w.code ?? w).replaceAll("-", " ")))].join(" ");
+  [
+    ...(entry.discrepancies ?? []).map((d) => sentence(d.detail ?? d.code)),
+    ...(entry.warnings ?? []).map((w) =>
+      sentence(w.detail ?? w.words ?? WARNINGS[w.code ?? w] ?? String(w.code ?? w).replaceAll("-", " ")),
+    ),
+  ].join(" ");
 const WARNINGS = {
   "beyond-resolution": "More digits than the sheet asks for.",
   "unknown-position": "A place that the sheet does not name.",
@@ -288,8 +385,14 @@ const WARNINGS = {
 // --- refusals
 
 const MEMBERS = [
-  [/^\/data\/gauge/, "gauge"], [/^\/data\/hours/, "hours"], [/^\/data\/readings\/(\d+)/, "reading"], [/^\/by/, "who"],
-  [/^\/occurred_at/, "time"], [/^\/subject/, "unit"], [/^\/tag/, "tag"], [/^\/data\/uom/, "unit of measure"],
+  [/^\/data\/gauge/, "gauge"],
+  [/^\/data\/hours/, "hours"],
+  [/^\/data\/readings\/(\d+)/, "reading"],
+  [/^\/by/, "who"],
+  [/^\/occurred_at/, "time"],
+  [/^\/subject/, "unit"],
+  [/^\/tag/, "tag"],
+  [/^\/data\/uom/, "unit of measure"],
   [/^\/data\/characteristic/, "what is measured"],
 ];
 const CODES = {
@@ -309,12 +412,16 @@ export function faultPlace(pointer) {
 }
 /** A problem document in words: what happened, what is safe, what to do. */
 export function refusal(status, problem) {
-  const slug = String(problem.type ?? "").split("/").pop();
+  const slug = String(problem.type ?? "")
+    .split("/")
+    .pop();
   if (status === 401) return notYetEnrolled;
-  if (status === 403) return `Not allowed from this device: ${sentence(problem.detail ?? "ask a lead")} What you typed is still here.`;
+  if (status === 403)
+    return `Not allowed from this device: ${sentence(problem.detail ?? "ask a lead")} What you typed is still here.`;
   if (slug === "id-reused") return "The shop already has another reading under this name. Press Keep once more.";
   const faults = problem.errors ?? [];
-  if (!faults.length) return `Not kept. ${sentence(problem.detail ?? problem.title ?? "The shop said no")} What you typed is still here.`;
+  if (!faults.length)
+    return `Not kept. ${sentence(problem.detail ?? problem.title ?? "The shop said no")} What you typed is still here.`;
   const said = faults.map(({ pointer, code, detail, near }) => {
     const { word, index } = faultPlace(pointer);
     const which = word === "reading" ? `reading ${index + 1}` : word;
@@ -327,32 +434,59 @@ export function refusal(status, problem) {
 // --- the page
 
 const TYPES = {
-  "unit.registered": (d) => `registered, ${d.origin ?? ""}`, "unit.merged": (d) => `joined with ${d.into}`,
-  "tag.attached": (d) => `tag ${d.tag} put on`, "tag.detached": (d) => `tag ${d.tag} taken off: ${d.why}`, "tag.scanned": () => "seen",
-  "unit.received": (d) => `received: ${d.reason}`, "unit.dispatched": (d) => `sent out to ${d.to}`, "unit.moved": (d) => `moved to ${d.site}`,
-  "unit.sold": (d) => `sold to ${d.to}`, "unit.retired": (d) => `retired: ${d.why}`,
+  "unit.registered": (d) => `registered, ${d.origin ?? ""}`,
+  "unit.merged": (d) => `joined with ${d.into}`,
+  "tag.attached": (d) => `tag ${d.tag} put on`,
+  "tag.detached": (d) => `tag ${d.tag} taken off: ${d.why}`,
+  "tag.scanned": () => "seen",
+  "unit.received": (d) => `received: ${d.reason}`,
+  "unit.dispatched": (d) => `sent out to ${d.to}`,
+  "unit.moved": (d) => `moved to ${d.site}`,
+  "unit.sold": (d) => `sold to ${d.to}`,
+  "unit.retired": (d) => `retired: ${d.why}`,
   "meter.read": (d) => `meter ${d.how === "estimated" ? "estimated" : "read"} ${quantity(d.value)}`,
-  "meter.replaced": (d) => `meter replaced, starts at ${quantity(d.new_start)}`, "meter.rolled": (d) => `meter went over at ${quantity(d.at)}`,
-  "complaint.reported": (d) => `complaint: ${d.words}`, "complaint.worked": () => "complaint worked on",
+  "meter.replaced": (d) => `meter replaced, starts at ${quantity(d.new_start)}`,
+  "meter.rolled": (d) => `meter went over at ${quantity(d.at)}`,
+  "complaint.reported": (d) => `complaint: ${d.words}`,
+  "complaint.worked": () => "complaint worked on",
   "complaint.closed": (d) => `complaint closed, ${String(d.outcome).replaceAll("_", " ")}`,
-  "job.opened": (d) => `job ${d.job} opened, ${d.purpose}`, "job.closed": (d) => `job ${d.job} closed`,
-  "energy.isolated": (d) => `made safe: ${d.source}`, "energy.restored": (d) => `energy back on: ${d.source}`,
+  "job.opened": (d) => `job ${d.job} opened, ${d.purpose}`,
+  "job.closed": (d) => `job ${d.job} closed`,
+  "energy.isolated": (d) => `made safe: ${d.source}`,
+  "energy.restored": (d) => `energy back on: ${d.source}`,
   "caution.shown": (d) => `caution shown: ${String(d.caution).replaceAll("-", " ")}`,
-  "finding.raised": (d) => `finding: ${d.words}`, "finding.closed": (d) => `finding closed, ${String(d.how).replaceAll("_", " ")}`,
-  "work.done": (d) => `work done: ${join([d.detail ?? d.activity, d.slot])}`, "setting.left": (d) => `${String(d.setting).replaceAll("-", " ")} left at ${quantity(d.value)}`,
-  "run.recorded": (d) => `stand run, ${d.stage}`, "part.fitted": (d) => `fitted in ${d.slot}: ${pieces(d)}`,
+  "finding.raised": (d) => `finding: ${d.words}`,
+  "finding.closed": (d) => `finding closed, ${String(d.how).replaceAll("_", " ")}`,
+  "work.done": (d) => `work done: ${join([d.detail ?? d.activity, d.slot])}`,
+  "setting.left": (d) => `${String(d.setting).replaceAll("-", " ")} left at ${quantity(d.value)}`,
+  "run.recorded": (d) => `stand run, ${d.stage}`,
+  "part.fitted": (d) => `fitted in ${d.slot}: ${pieces(d)}`,
   "part.removed": (d) => `taken out of ${d.slot}${d.to ? `, to ${d.to}` : ""}`,
-  "unit.released": (d) => `released, ${d.release}`, "release.reissued": (d) => `release written again: ${d.why}`,
-  "hold.placed": (d) => `hold: ${d.why}`, "hold.lifted": (d) => `hold lifted: ${d.why}`,
+  "unit.released": (d) => `released, ${d.release}`,
+  "release.reissued": (d) => `release written again: ${d.why}`,
+  "hold.placed": (d) => `hold: ${d.why}`,
+  "hold.lifted": (d) => `hold lifted: ${d.why}`,
   "service.planned": (d) => `service planned${d.due_on ? ` for ${day(d.due_on)}` : ""}`,
-  "entry.superseded": (d) => `corrected: ${d.why}`, "entry.withdrawn": (d) => `withdrawn: ${d.why}`,
-  "entry.reattributed": (d) => `moved to ${d.to}: ${d.why}`, "entry.annotated": (d) => `note: ${d.note}`, "entry.disputed": (d) => `disputed: ${d.why}`,
+  "entry.superseded": (d) => `corrected: ${d.why}`,
+  "entry.withdrawn": (d) => `withdrawn: ${d.why}`,
+  "entry.reattributed": (d) => `moved to ${d.to}: ${d.why}`,
+  "entry.annotated": (d) => `note: ${d.note}`,
+  "entry.disputed": (d) => `disputed: ${d.why}`,
 };
-const pieces = (d) => (d.pieces ?? []).map((p) => join([p.qty > 1 ? `${p.qty} ×` : null, p.serial ?? p.part_no, p.lot && `lot ${p.lot}`], " ")).join(", ");
-const ANSWERS = { ok: "OK", defect: "DEFECT", not_done: "NOT DONE", not_reachable: "NOT REACHABLE", not_applicable: "NOT APPLICABLE" };
+const pieces = (d) =>
+  (d.pieces ?? [])
+    .map((p) => join([p.qty > 1 ? `${p.qty} ×` : null, p.serial ?? p.part_no, p.lot && `lot ${p.lot}`], " "))
+    .join(", ");
+const ANSWERS = {
+  ok: "OK",
+  defect: "DEFECT",
+  not_done: "NOT DONE",
+  not_reachable: "NOT REACHABLE",
+  not_applicable: "NOT APPLICABLE",
+};
 const MARKS = { superseded: "WRITTEN AGAIN", withdrawn: "WITHDRAWN", moved_out: "MOVED AWAY", moved_in: "MOVED HERE" };
 
-export const lineMark = (mark) => (mark ? MARKS[mark] ?? String(mark).replaceAll("_", " ").toUpperCase() : null);
+export const lineMark = (mark) => (mark ? (MARKS[mark] ?? String(mark).replaceAll("_", " ").toUpperCase()) : null);
 const readingText = (r) => (r.value?.unknown ? `not known (${r.value.unknown})` : r.value);
 
 /** What one kept line says, without who and when. */
@@ -361,13 +495,18 @@ export function line(entry, sheet = null) {
   if (entry.type === "reading.taken") {
     const row = sheet?.characteristics?.find((c) => c.code === d.characteristic);
     const values = (d.readings ?? []).map(readingText).join(", ");
-    const at = (d.readings ?? []).map((r) => r.position).filter(Boolean).join(", ");
+    const at = (d.readings ?? [])
+      .map((r) => r.position)
+      .filter(Boolean)
+      .join(", ");
     const tail = join([d.gauge && `with ${d.gauge}`, d.hours?.value && `at ${quantity(d.hours)}`], ", ");
-    return `${row ? shortTitle(row.title) : d.characteristic}, ${stage(d.stage)}: ${join([values, uom(d.uom), at && `at ${at}`], " ")}${tail ? `, ${tail}` : ""}`;
+    const what = `${row ? shortTitle(row.title) : d.characteristic}, ${stage(d.stage)}`;
+    return `${what}: ${join([join([values, uom(d.uom), at && `at ${at}`], " "), tail])}`;
   }
   if (entry.type === "check.answered") {
     const check = sheet?.checks?.find((c) => c.check === d.check);
-    return `${check?.title ?? String(d.check).replaceAll("-", " ")}: ${ANSWERS[d.answer] ?? d.answer}${d.why ? `, ${d.why}` : ""}`;
+    const what = check?.title ?? String(d.check).replaceAll("-", " ");
+    return `${what}: ${join([ANSWERS[d.answer] ?? d.answer, d.why])}`;
   }
   const words = TYPES[entry.type]?.(d);
   return capital((words ?? String(entry.type).replaceAll(".", " ").replaceAll("_", " ")).trim());

@@ -698,7 +698,16 @@ def _fitted(state: UnitState, item: Item, body: e.PartFitted) -> UnitState:
 
 def removes(named: tuple[e.Piece, ...], fitted: tuple[e.Piece, ...]) -> bool:
     """A removal takes out what it names, by serial or lot; one that names nothing takes out whatever was in."""
-    return not named or bool({(p.serial, p.lot) for p in named} & {(p.serial, p.lot) for p in fitted})
+    return not named or any(_same_piece(n, p) for n in named for p in fitted)
+
+
+def _same_piece(named: e.Piece, fitted: e.Piece) -> bool:
+    """The serial decides where it is named, else the lot, else the part number: a removal may say less than the fit."""
+    if named.serial is not None:
+        return named.serial == fitted.serial
+    if named.lot is not None:
+        return named.lot == fitted.lot
+    return named.part_no == fitted.part_no
 
 
 @on("part.removed")

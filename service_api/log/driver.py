@@ -4,11 +4,13 @@ They run inside the transaction of the SQLAlchemy connection that they are given
 microseconds a statement; an append has about ten of them and SQLite needs a tenth of that. Everything else is Core.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from functools import cache
 from typing import Any
 
 from sqlalchemy import Connection
+from sqlalchemy.exc import DBAPIError
 
 Row = Sequence[Any]
 
@@ -20,22 +22,23 @@ def _style(sql: str, paramstyle: str) -> str:
 
 def rows(connection: Connection, sql: str, parameters: Row = ()) -> list[Any]:
     """All rows of a query; `?` stands for a parameter on every store."""
-    cursor = _cursor(connection)
-    cursor.execute(_style(sql, connection.dialect.paramstyle), parameters)
-    found: list[Any] = cursor.fetchall()
+    with _cursor(connection, sql) as cursor:
+        cursor.execute(_style(sql, connection.dialect.paramstyle), parameters)
+        found: list[Any] = cursor.fetchall()
     return found
 
 
 def change(connection: Connection, sql: str, parameters: Row = ()) -> int:
     """How many rows one statement changed."""
-    cursor = _cursor(connection)
-    cursor.execute(_style(sql, connection.dialect.paramstyle), parameters)
-    return int(cursor.rowcount)
+    with _cursor(connection, sql) as cursor:
+        cursor.execute(_style(sql, connection.dialect.paramstyle), parameters)
+        return int(cursor.rowcount)
 
 
 def change_many(connection: Connection, sql: str, parameters: Iterable[Row]) -> None:
     """One statement for many rows."""
-    _cursor(connection).executemany(_style(sql, connection.dialect.paramstyle), list(parameters))
+    with _cursor(connection, sql) as cursor:
+        cursor.executemany(_style(sql, connection.dialect.paramstyle), list(parameters))
 
 
 def listed(number: int) -> str:
@@ -43,8 +46,15 @@ def listed(number: int) -> str:
     return f"({','.join('?' * number)})"
 
 
-def _cursor(connection: Connection) -> Any:
-    driver = connection.connection.driver_connection
-    if driver is None:
+@contextmanager
+def _cursor(connection: Connection, sql: str) -> Iterator[Any]:
+    """A cursor whose errors come out as SQLAlchemy's own, as those of every other statement do."""
+    driver, dialect = connection.connection.driver_connection, connection.dialect
+    if driver is None or dialect.dbapi is None:
         raise RuntimeError("the connection is closed")
-    return driver.cursor()
+    try:
+        cursor = driver.cursor()
+        yield cursor
+        cursor.close()
+    except dialect.dbapi.Error as error:
+        raise DBAPIError.instance(sql, None, error, dialect.dbapi.Error, dialect=dialect) from error

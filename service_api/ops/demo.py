@@ -4,7 +4,7 @@ import json
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from importlib.util import module_from_spec, spec_from_file_location
 from types import ModuleType
 from typing import Any
@@ -13,7 +13,7 @@ from service_api.app import Store, wall_clock
 from service_api.calc.check_characters import with_check
 from service_api.directory import people, tokens
 from service_api.domain.ids import uuid7_from
-from service_api.domain.moments import parse
+from service_api.domain.moments import day_in, parse
 from service_api.domain.tags import PREFIX
 from service_api.log.store import Book
 from service_api.recording import Recorder, Sender
@@ -82,10 +82,13 @@ def resolve(value: Any, names: dict[str, str]) -> Any:
     return value
 
 
-def told() -> Iterator[tuple[datetime, list[dict[str, Any]]]]:
-    """The stories as batches of entries, each with the moment at which the book hears of it."""
+def told(until: date) -> Iterator[tuple[datetime, list[dict[str, Any]]]]:
+    """The stories as batches of entries, each with the moment at which the book hears of it.
+
+    until : the day of the demo; the depot's gauges are in calibration on it
+    """
     namer = Namer({f"tag:{u['id']}": tag_of(u["tag"]) for u in all_units() if u.get("tag")})
-    for step in seed("stories").steps():
+    for step in seed("stories").steps(until):
         heard = parse(step.heard)
         batch = []
         for raw in step.entries:
@@ -111,7 +114,7 @@ def fill(store: Store) -> Book:
     clock = SimulatedClock()
     recorder = Recorder(store.writing, book, clock)
     sender = Sender(token.id, vouches=True)
-    for heard, batch in told():
+    for heard, batch in told(day_in(store.clock(), depot.ZONE)):
         clock.now = heard
         for raw, outcome in zip(batch, recorder.record([read_draft(r) for r in batch], sender), strict=True):
             if outcome.status != "recorded":

@@ -22,9 +22,9 @@ from service_api.domain.plain import alternatives, hints_of, is_record, wire_nam
 from service_api.domain.refusals import Fault
 from service_api.wire.canonical import WHOLE_LIMIT
 
-MESSAGES = {
+MESSAGES = {  # marshmallow formats them, so a brace is written twice
     "required": "missing-member: this member must be given",
-    "null": 'wrong-form: null is no value here; leave the member out, or say {"unknown": "why"} where that is allowed',
+    "null": 'wrong-form: null is no value here; leave the member out, or say {{"unknown": "why"}} where that is allowed',
     "validator_failed": "wrong-form: not in the form stated for this member",
 }
 IDENT = re.compile(r"[A-Za-z0-9._-]{1,64}")
@@ -32,7 +32,7 @@ SUBJECT = re.compile(rf"({'|'.join(KINDS)}):[A-Za-z0-9._-]{{1,64}}")
 DECIMAL = re.compile(r"-?(0|[1-9][0-9]{0,24})(\.[0-9]{1,24})?")
 DIGEST = re.compile(r"[0-9a-f]{64}")
 NAME = re.compile(r"[^\x00-\x1f\x7f]{1,200}")
-DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
+DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")  # \d also matches other scripts' digits
 # a lone surrogate has no UTF-8; NUL has no place in a PostgreSQL text
 UNWRITABLE = re.compile("[\ud800-\udfff\x00]")
 

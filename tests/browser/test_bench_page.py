@@ -57,7 +57,9 @@ def test_a_scanned_tag_puts_its_unit_on_the_clip(bench: Any) -> None:
 def test_a_device_that_is_not_enrolled_is_told_what_to_do(bench_of: Any) -> None:
     bench = bench_of(enrolled=False).open()
     assert "enrolment link" in bench.said("#welcome-words", "link")
-    assert "not enrolled" in bench.text("#refused")
+    assert "This device is not enrolled" == bench.text("#welcome-title")
+    bench.scan(bench.demo.tags["SEL-004"])
+    assert "not enrolled" in bench.said("#refused", "enrolment link"), "a scan gets an answer too"
     assert "fettlebook_bench" not in bench.page.evaluate("document.cookie"), "no script can read the token"
 
 
@@ -220,6 +222,26 @@ def test_a_scan_in_the_middle_of_writing_changes_the_unit_and_moves_nothing_over
     bench.scan(bench.demo.tags["SEL-007"])
     bench.on_clip("SEL-007")
     assert "0.31" == bench.page.locator("#comb-0").input_value()
+
+
+def test_a_bad_scan_while_the_shop_is_answering_does_not_lose_the_answer(bench: Any, dial: str) -> None:
+    """The reading is kept once: the boxes are empty again, though something else was scanned meanwhile."""
+    bench.open("?unit=SEL-009").on_clip("SEL-009")
+    before = bench.demo.ask("/v1/units/SEL-009/history?limit=1")["count"]
+
+    def answer_late(route: Any) -> None:
+        bench.scan("FT.000000000")
+        route.continue_()
+
+    bench.page.route("**/v1/entries", answer_late)
+    hand(bench, dial)
+    fill(bench, "06", "06", "05")
+    bench.page.keyboard.press("Enter")
+    bench.said("#nib-kept", "the shop has it")
+    bench.said("#refused", "FT.000000000")
+    bench.page.locator("#key-keep").click(force=True)  # shut, as a thumb finds it
+    bench.said("#nib-refused", "digits after the point")
+    assert before + 1 == bench.demo.ask("/v1/units/SEL-009/history?limit=1")["count"]
 
 
 def test_a_burst_in_a_box_leaves_the_box_as_it_was(bench: Any) -> None:

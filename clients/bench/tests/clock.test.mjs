@@ -15,6 +15,9 @@ test("how things stood on a day takes in the whole day", () => {
 
 test("the clock's offset is device minus service, and unknown without a header", () => {
   const service = Date.UTC(2024, 11, 3, 9, 0, 0);
-  assert.equal(offset(service + 86_400_000 + 400, service + 86_400_000 + 600, "Tue, 03 Dec 2024 09:00:00 GMT"), 86_400_000);
+  assert.equal(
+    offset(service + 86_400_000 + 400, service + 86_400_000 + 600, "Tue, 03 Dec 2024 09:00:00 GMT"),
+    86_400_000,
+  );
   assert.equal(offset(1, 2, null), null);
 });

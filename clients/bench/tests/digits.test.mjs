@@ -2,7 +2,8 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 import { blanksOf, comb, compare, greatest, isFull, isStep, least, press } from "../digits.js";
 
-const BACKLASH = { resolution: "0.01", new: ["0.03", "0.06"], adjust: "0.12", watch: "0.20", replace: "0.33" }; // JOB.md 2.1
+// JOB.md 2.1
+const BACKLASH = { resolution: "0.01", new: ["0.03", "0.06"], adjust: "0.12", watch: "0.20", replace: "0.33" };
 const VANE = { resolution: "0.05", new: ["18.00", "18.00"], watch: "16.50", replace: "16.00" };
 const typed = (keys, row) => [...keys].reduce((text, key) => press(text, key, comb(row)), comb(row).start);
 
@@ -25,7 +26,10 @@ test("a value under one begins behind the point and takes no digit beyond the re
 test("the zero in front can be overtyped", () => {
   const form = comb(BACKLASH);
   assert.equal(press(press("0.", "rub", form), "rub", form), "");
-  assert.equal(["1", "2", "0"].reduce((text, key) => press(text, key, form), ""), "1.20");
+  assert.equal(
+    ["1", "2", "0"].reduce((text, key) => press(text, key, form), ""),
+    "1.20",
+  );
 });
 
 test("the point comes by itself behind as many digits as the limit has", () => {

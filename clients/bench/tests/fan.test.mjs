@@ -4,22 +4,45 @@ import { marked } from "./paper.mjs";
 import { fan } from "../fan.js";
 
 // JOB.md 8.1, S1: dates, hours, readings, crossing and plan as printed there.
-const READ = [["2022-05-10", "212", "0.06"], ["2022-11-22", "498", "0.10"], ["2023-06-14", "765", "0.14"], ["2023-12-05", "1012", "0.19"],
-  ["2024-06-18", "1268", "0.23"], ["2024-12-03", "1503", "0.27"]];
-const points = READ.map(([on, hours, value], i) => ({ entry: `e${i}`, at: `${on}T10:40:00+01:00`, hours, value, stage: "as_found" }));
+const READ = [
+  ["2022-05-10", "212", "0.06"],
+  ["2022-11-22", "498", "0.10"],
+  ["2023-06-14", "765", "0.14"],
+  ["2023-12-05", "1012", "0.19"],
+  ["2024-06-18", "1268", "0.23"],
+  ["2024-12-03", "1503", "0.27"],
+];
+const points = READ.map(([on, hours, value], i) => ({
+  entry: `e${i}`,
+  at: `${on}T10:40:00+01:00`,
+  hours,
+  value,
+  stage: "as_found",
+}));
 const S1 = {
-  uom: "circ", points, fit: { n: 6, intercept: "0.0204", slope: "0.0165", per: { value: "100", uom: "h" } }, limit: "0.33", acting_limit: "0.31",
-  watch: "0.20", crossing: { hours: "1754.1", on: "2025-06-07" }, next_service: { on: "2025-06-10", hours: "1757.0" }, order_by: "2025-02-15",
-  verdict: "crosses_before_service", gaps: [],
+  uom: "circ",
+  points,
+  fit: { n: 6, intercept: "0.0204", slope: "0.0165", per: { value: "100", uom: "h" } },
+  limit: "0.33",
+  acting_limit: "0.31",
+  watch: "0.20",
+  crossing: { hours: "1754.1", on: "2025-06-07" },
+  next_service: { on: "2025-06-10", hours: "1757.0" },
+  order_by: "2025-02-15",
+  verdict: "crosses_before_service",
+  gaps: [],
 };
 const ABOUT = { title: "Nut backlash", unit: "SEL-004", supplyDays: 112, lower: false };
 const SIZE = { width: 560, height: 300 };
 
 test("the drifting nut is told in the sentence of the bench brief, section 3", () => {
   const { sentence } = fan(S1, ABOUT, SIZE);
-  assert.equal(sentence, "Nut backlash, SEL-004: six readings, 0.06 to 0.27 turn, 212 to 1,503 h. Acting limit 0.31. " +
-    "Straight line reaches it about 7 June 2025 at 1,754 h; next planned service 10 June: it will be past. " +
-    "Order by mid-February (16 weeks).");
+  assert.equal(
+    sentence,
+    "Nut backlash, SEL-004: six readings, 0.06 to 0.27 turn, 212 to 1,503 h. Acting limit 0.31. " +
+      "Straight line reaches it about 7 June 2025 at 1,754 h; next planned service 10 June: it will be past. " +
+      "Order by mid-February (16 weeks).",
+  );
 });
 
 test("every reading is a point, later ones further right and wear higher up", () => {
@@ -44,12 +67,23 @@ test("the line goes on dashed beyond the last reading and is crossed at the acti
 });
 
 test("an as-left reading is hollow", () => {
-  const left = { ...S1, points: [...points, { entry: "l", at: "2025-04-15T11:00:00+01:00", hours: "1660", value: "0.04", stage: "as_left" }] };
+  const left = {
+    ...S1,
+    points: [
+      ...points,
+      { entry: "l", at: "2025-04-15T11:00:00+01:00", hours: "1660", value: "0.04", stage: "as_left" },
+    ],
+  };
   assert.equal(marked(fan(left, ABOUT, SIZE).element, "left").length, 1);
 });
 
 test("repeatability only is no trend: the look-alike of S1 must not alarm", () => {
-  const flat = { ...S1, points: points.slice(0, 3).map((p, i) => ({ ...p, value: ["0.19", "0.21", "0.20"][i] })), verdict: "no_trend", crossing: null };
+  const flat = {
+    ...S1,
+    points: points.slice(0, 3).map((p, i) => ({ ...p, value: ["0.19", "0.21", "0.20"][i] })),
+    verdict: "no_trend",
+    crossing: null,
+  };
   const { sentence, element } = fan(flat, { ...ABOUT, unit: "SEL-003" }, SIZE);
   assert.match(sentence, /No trend beyond repeatability\.$/);
   assert.equal(marked(element, "crossing").length, 0);

@@ -14,7 +14,8 @@ for (const { id, title, kind, inputs, expected } of vectors.cases.filter((c) => 
 }
 
 test("ids rise within one ms and when the clock goes back (RFC 9562, 6.2)", () => {
-  const next = maker((bytes) => bytes.fill(255)); // all the bits that the maker may use, so that it counts on from the top
+  // all the bits that the maker may use are set, so that it counts on from the top
+  const next = maker((bytes) => bytes.fill(255));
   const made = [1_700_000_000_000, 1_700_000_000_000, 1_699_992_800_000, 1_700_000_000_001].map(next);
   assert.deepEqual(made, [...made].sort(), "text order is time order");
   assert.equal(new Set(made).size, 4);

@@ -3,21 +3,36 @@ import { test } from "node:test";
 import { marked } from "./paper.mjs";
 import { rule } from "../rule.js";
 
-const NUT = { title: "Feed nut backlash (three places)", unit: "SEL-004", uom: "circ", limit: "0.33", acting: "0.31", watch: "0.20",
-  last: "0.27", value: [], lower: false }; // JOB.md 8.1, S1
+const NUT = {
+  title: "Feed nut backlash (three places)",
+  unit: "SEL-004",
+  uom: "circ",
+  limit: "0.33",
+  acting: "0.31",
+  watch: "0.20",
+  last: "0.27",
+  value: [],
+  lower: false,
+}; // JOB.md 8.1, S1
 
 const at = (node) => Number(node.attributes.x1 ?? node.attributes.cx);
 
 test("the rule says its marks in one sentence", () => {
   const { sentence, element } = rule({ ...NUT, value: ["0.30", "0.28"] }, 400);
-  assert.equal(sentence, "Feed nut backlash, SEL-004: now 0.30, 0.28, last 0.27, watch 0.20, acting limit 0.31, limit 0.33 turn.");
+  assert.equal(
+    sentence,
+    "Feed nut backlash, SEL-004: now 0.30, 0.28, last 0.27, watch 0.20, acting limit 0.31, limit 0.33 turn.",
+  );
   assert.equal(element.attributes["aria-label"], sentence);
 });
 
 test("watch, last, acting limit and limit stand in their order on the rule", () => {
   const { element } = rule(NUT, 400);
   const order = ["watch", "last", "acting", "limit"].map((name) => at(marked(element, name)[0]));
-  assert.deepEqual(order, [...order].sort((a, b) => a - b));
+  assert.deepEqual(
+    order,
+    [...order].sort((a, b) => a - b),
+  );
   assert.equal(marked(element, "limit").length, 2, "the limit is a double line: it can be told without colour");
   assert.ok(marked(element, "hatch").length > 0, "the guard band is hatched");
 });
@@ -29,7 +44,10 @@ test("a simple rule has no acting limit of its own", () => {
 });
 
 test("nothing is drawn for a value that is not there", () => {
-  const { element, sentence } = rule({ title: "Thrust float", unit: "SEL-004", uom: "mm", value: [], lower: false }, 400);
+  const { element, sentence } = rule(
+    { title: "Thrust float", unit: "SEL-004", uom: "mm", value: [], lower: false },
+    400,
+  );
   assert.equal(marked(element, "last").length + marked(element, "value").length, 0);
   assert.equal(sentence, "Thrust float, SEL-004: no marks mm.");
 });
