@@ -1,30 +1,32 @@
 """Where questions are answered: projections and log in, domain answers out. It writes nothing.
 
 A question about now starts from the stored state; one about then, or about what was known, folds the unit's page.
+What only one kind of answer needs is imported with the first of them, so that a start is short.
 """
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
+from functools import partial
 from hashlib import sha256
 from typing import Any
 
 from sqlalchemy import Connection, Engine
 
-from service_api.domain import card as cards
 from service_api.domain import condition as conditions
 from service_api.domain import history as histories
 from service_api.domain import tags
-from service_api.domain import wear as wears
 from service_api.domain.condition import AsOf, as_of
 from service_api.domain.context import RULES, Context, in_force
+from service_api.domain.gauges import GaugeRecord
 from service_api.domain.moments import day_in, in_utc, parse
 from service_api.domain.plain import answer, plain
 from service_api.domain.refusals import Malformed, NotFound, UnknownUnit
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item, facts
-from service_api.log import store
+from service_api.log import driver, store
+from service_api.log.engines import QuickReader
 from service_api.log.store import Book
 from service_api.pages import (
     draw_unit,
@@ -60,6 +62,9 @@ class When:
 NOW = When()
 
 
+Keep = Callable[[tuple[str, ...], Callable[[], Any]], Any]  # what is read once and kept under a key
+
+
 @dataclass(frozen=True)
 class Answer:
     """JSON text and its strong entity tag."""
@@ -76,9 +81,10 @@ def answered(value: Any) -> Answer:
 class Answers:
     """Answers for one book. Many threads may ask."""
 
-    def __init__(self, engine: Engine, book: Book, clock: Callable[[], datetime]) -> None:
-        self.engine, self.book, self.clock = engine, book, clock
+    def __init__(self, engine: Engine, book: Book, clock: Callable[[], datetime], quickly: QuickReader) -> None:
+        self.engine, self.book, self.clock, self.quickly = engine, book, clock, quickly
         self._kept: dict[tuple[Any, ...], Answer] = {}
+        self._shared: tuple[int, dict[tuple[str, ...], Any]] = (-2, {})
 
     # What the rest starts from
 
@@ -114,15 +120,36 @@ class Answers:
         book, zone = self.book.number, self.book.zone
         class_ = state.identity.class_ if state.identity else ""
         gauges = {t.gauge for m in state.measured.values() for t in (m.latest, m.as_left, *m.firsts) if t and t.gauge}
+        keep = self._shelf(connection, known)
         return Context(
             zone=zone,
             on=day_in(when.true_at, zone) if when.true_at else self._today(),
             true_at=when.true_at,
             known_index=when.known if when.known is not None else (known if when.known_at else None),
-            sheets=tuple(sheet_revisions(connection, book, class_, known)),
-            gauges={g: gauge_record(connection, book, g, known) for g in sorted(gauges)},
-            alerts=tuple(open_alerts(connection, book, known)),
+            sheets=keep(("sheet", class_), lambda: tuple(sheet_revisions(connection, book, class_, known))),
+            gauges={g: self._gauge(connection, keep, g, known) for g in sorted(gauges)},
+            alerts=keep(("alerts",), lambda: tuple(open_alerts(connection, book, known))),
         )
+
+    def _gauge(self, connection: Connection, keep: Keep, gauge: str, known: int | None) -> GaugeRecord:
+        found: GaugeRecord = keep(("gauge", gauge), lambda: gauge_record(connection, self.book.number, gauge, known))
+        return found
+
+    def _shelf(self, connection: Connection, known: int | None) -> Keep:
+        """Sheets, gauges and alerts as they are now, kept until one of them moves; as they were known then, not kept."""
+        kept: dict[tuple[str, ...], Any] = {}
+        if known is None:
+            head = units.context_head(connection, self.book.number)
+            if self._shared[0] != head:
+                self._shared = (head, {})
+            kept = self._shared[1]
+
+        def keep(key: tuple[str, ...], read: Callable[[], Any]) -> Any:
+            if key not in kept:
+                kept[key] = read()
+            return kept[key]
+
+        return keep
 
     def _both(self, connection: Connection, unit: str, when: When) -> tuple[UnitState, Context]:
         known = self._count(connection, when)
@@ -131,19 +158,19 @@ class Answers:
 
     def _cached(self, name: str, unit: str, when: When, make: Callable[[Connection], Any]) -> Answer:
         """The answer about now, kept until the unit's page, the context or the day moves."""
+        book, today = self.book.number, self._today()
+        if when.now:
+            found = self._kept.get((name, unit, units.heads(self.quickly, book, unit), today))
+            if found is not None:
+                return found
         with self.engine.begin() as connection:
-            if not when.now:
-                return answered(make(connection))
-            heads = units.heads(connection, self.book.number, unit)
-            if heads is None:
-                raise UnknownUnit(unit, near(unit, tuple(units.all_units(connection, self.book.number))))
-            key = (name, unit, *heads, self._today())
-            found = self._kept.get(key)
-            if found is None:
-                if len(self._kept) > KEPT_ANSWERS:
-                    self._kept.clear()
-                found = self._kept[key] = answered(make(connection))
-            return found
+            heads = units.heads(partial(driver.rows, connection), book, unit)
+            made = answered(make(connection))
+        if when.now:
+            if len(self._kept) > KEPT_ANSWERS:
+                self._kept.clear()
+            self._kept[name, unit, heads, today] = made
+        return made
 
     # Units
 
@@ -151,6 +178,8 @@ class Answers:
         return self._cached("condition", unit, when, lambda c: answer(conditions.condition(*self._both(c, unit, when))))
 
     def card(self, unit: str, when: When = NOW) -> Answer:
+        from service_api.domain import card as cards
+
         def make(connection: Connection) -> Any:
             state, context = self._both(connection, unit, when)
             known = state.identity
@@ -190,6 +219,8 @@ class Answers:
         return facts(history_of(connection, self.book.number, f"unit:{unit}", known, types), when.true_at)
 
     def wear(self, unit: str, code: str, when: When = NOW) -> Answer:
+        from service_api.domain import wear as wears
+
         with self.engine.begin() as connection:
             state, context = self._both(connection, unit, when)
             row = next((c for c in conditions.rows(state, context) if c.code == code), None)
@@ -198,8 +229,9 @@ class Answers:
             page = self._facts(connection, unit, when)
             gauges = {i.data["gauge"] for i in page if i.entry.type == "reading.taken" and "gauge" in i.data}
             known = self._count(connection, when)
-            more = {g: gauge_record(connection, self.book.number, g, known) for g in gauges - context.gauges.keys()}
-            context = Context(**{**context.__dict__, "gauges": context.gauges | more})
+            keep = self._shelf(connection, known)
+            more = {g: self._gauge(connection, keep, g, known) for g in gauges - context.gauges.keys()}
+            context = replace(context, gauges=context.gauges | more)
             return answered(answer(wears.wear(unit, page, row, context)))
 
     def history(
@@ -232,6 +264,8 @@ class Answers:
         return answered(found)
 
     def _identity(self, state: UnitState, context: Context) -> dict[str, Any]:
+        from service_api.domain import card as cards
+
         found: dict[str, Any] = answer(cards.identity(state, context))
         word, why = conditions.standing(state, context, conditions.discrepancies(state, context))
         found |= {"standing": word, "standing_why": [answer(w) for w in why]}

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from flask import Flask
 from sqlalchemy import Engine, inspect, text
@@ -10,10 +11,12 @@ from sqlalchemy import Engine, inspect, text
 from service_api.answering import Answers
 from service_api.domain.moments import in_utc, zone_of
 from service_api.log import store
-from service_api.log.engines import is_sqlite, reading_engine, writing_engine
+from service_api.log.engines import QuickReader, is_sqlite, reading_engine, writing_engine
 from service_api.log.store import Book
-from service_api.recording import Recorder
 from service_api.settings import Settings, travelling
+
+if TYPE_CHECKING:
+    from service_api.recording import Recorder
 
 Clock = Callable[[], datetime]
 
@@ -64,10 +67,12 @@ class Store:
             self.writing.dispose()
             migrate(settings.database)
         self.reading = reading_engine(settings.database)
+        self.quickly = QuickReader(self.reading)
         self._recorders: dict[int, Recorder] = {}
         self._answers: dict[int, Answers] = {}
 
     def close(self) -> None:
+        self.quickly.close()
         self.reading.dispose()
         self.writing.dispose()
 
@@ -90,15 +95,21 @@ class Store:
         with self.writing.begin() as connection:
             return store.make_book(connection, origin, zone, in_utc(self.clock()), simulated)
 
-    def recorder(self, number: int) -> Recorder:
-        if number not in self._recorders:
-            self._recorders[number] = Recorder(self.writing, self.book(number), self.clock)
-        return self._recorders[number]
+    def recorder(self, number: int) -> "Recorder":
+        """The book's one recorder here. What only writing needs is imported with the first of them."""
+        from service_api.recording import Recorder
+
+        found = self._recorders.get(number)
+        if found is None:  # the first of several threads sets it, and all of them get that one
+            found = self._recorders.setdefault(number, Recorder(self.writing, self.book(number), self.clock))
+        return found
 
     def answers(self, number: int) -> Answers:
-        if number not in self._answers:
-            self._answers[number] = Answers(self.reading, self.book(number), self.clock)
-        return self._answers[number]
+        found = self._answers.get(number)
+        if found is None:
+            made = Answers(self.reading, self.book(number), self.clock, self.quickly)
+            found = self._answers.setdefault(number, made)
+        return found
 
     @property
     def attachments(self) -> Path:

@@ -12,7 +12,7 @@ from service_api.domain.entries import SheetIssued
 from service_api.domain.entry import Recorded
 from service_api.domain.gauges import Calibration, GaugeRecord
 from service_api.domain.state import UnitState, begin, step, witness
-from service_api.domain.timeline import Item, effective_history, facts, fold
+from service_api.domain.timeline import Item, effective_history, facts, fold, reach
 from service_api.log import store
 from service_api.projections import units
 from service_api.wire.entries import read_stored
@@ -98,7 +98,7 @@ def draw_unit(
     """A unit's state, folded from its whole page: the first `known` entries of the book, facts up to `true_at`."""
     page = read_entries(connection, book, units.indexes(connection, book, f"unit:{unit}", below=known))
     state: UnitState = fold(step, begin(unit), facts(effective_history(page, f"unit:{unit}"), true_at))
-    return witness(state, max((e.index for e in page), default=-1))
+    return witness(state, reach(page, f"unit:{unit}"))
 
 
 def find_entry(connection: Connection, book: int, ident: str) -> Recorded | None:

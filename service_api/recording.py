@@ -18,14 +18,14 @@ from service_api.directory import attachments, people
 from service_api.domain import tags
 from service_api.domain.context import SheetRevision
 from service_api.domain.discrepancies import discrepancy
-from service_api.domain.entries import TYPES
+from service_api.domain.entries import TYPES, ReadingTaken, TagAttached
 from service_api.domain.entry import Recorded, Signed
-from service_api.domain.moments import in_utc
-from service_api.domain.plain import answer, plain
-from service_api.domain.references import Reference, named_subjects, references
+from service_api.domain.moments import in_utc, parse
+from service_api.domain.plain import answer, make, plain
+from service_api.domain.references import Reference, named_in, named_subjects, references
 from service_api.domain.refusals import Fault, IdReused, Malformed, Refusal
 from service_api.domain.state import UnitState, begin, step, witness
-from service_api.domain.timeline import simple_item
+from service_api.domain.timeline import moved_to, simple_item
 from service_api.domain.warnings import Remark, newest_row, remarks, uom_fault
 from service_api.log import driver, store
 from service_api.log.combining import Combiner
@@ -330,20 +330,32 @@ class Recorder:
         named = list(references(entry))
         if not registering and entry.kind in ("unit", "person"):
             named.insert(0, Reference(entry.kind, entry.subject_id, "/subject"))
+        found += self._unknown(connection, batch, named)
+        if TYPES[entry.type].corrects:
+            found += self._correction_faults(connection, batch, draft)
+        return found + self._body_faults(connection, batch, entry.subject_id, entry.body, "/data")
+
+    def _unknown(self, connection: Connection, batch: _Batch, named: Iterable[Reference]) -> list[Fault]:
+        """What is named has to be there: units by their page, people in the directory."""
+        found = []
         for kind, ident, pointer in named:
             if kind == "unit" and ident not in batch.known_units:
                 close = near(ident, tuple(units.all_units(connection, self.book.number)))
                 found.append(Fault(pointer, "unknown-unit", f"no unit {ident} is registered; register it first", close))
             elif kind == "person" and ident not in batch.known_people:
                 found.append(Fault(pointer, "unknown-person", f"nobody in the directory is called {ident}"))
-        if entry.type == "tag.attached" and tags.check(entry.body.tag) == "invalid":
-            found.append(Fault("/data/tag", "bad-tag", "the check character is wrong: read the label again"))
-        if TYPES[entry.type].corrects:
-            found += self._correction_faults(connection, batch, draft)
-        reading = entry.type == "reading.taken" and entry.subject_id in batch.known_units
-        if reading and (fault := uom_fault(entry.body, self._row(connection, batch, entry))):
-            found.append(fault)
         return found
+
+    def _body_faults(
+        self, connection: Connection, batch: _Batch, subject_id: str, body: Any, pointer: str
+    ) -> list[Fault]:
+        """What is wrong with data of the right form: a tag's check character, a reading's uom."""
+        if isinstance(body, TagAttached) and tags.check(body.tag) == "invalid":
+            return [Fault(f"{pointer}/tag", "bad-tag", "the check character is wrong: read the label again")]
+        if isinstance(body, ReadingTaken) and subject_id in batch.known_units:
+            fault = uom_fault(body, self._row(connection, batch, subject_id, body.characteristic), f"{pointer}/uom")
+            return [fault] if fault else []
+        return []
 
     def _correction_faults(self, connection: Connection, batch: _Batch, draft: Draft) -> list[Fault]:
         entry, body = draft.entry, draft.entry.body
@@ -356,10 +368,37 @@ class Recorder:
             ]
         batch.roots[entry.id] = self._root(connection, batch, target)
         if entry.type == "entry.superseded":
-            return body_faults(target.type, body.data, "/data/data")
-        if entry.type == "entry.reattributed" and body.to == target.subject:
-            return [Fault("/data/to", "wrong-subject", "it stands there already")]
+            found = _ahead(batch, entry.data, "/data")
+            return found + self._new_data_faults(connection, batch, target, body.data, "/data/data")
+        if entry.type == "entry.reattributed":
+            return _move_faults(target, body.to, "/data/to")
         return []
+
+    def _new_data_faults(
+        self, connection: Connection, batch: _Batch, target: Recorded, data: dict[str, Any], pointer: str
+    ) -> list[Fault]:
+        """What would be refused in an entry is refused in the data that replaces its own."""
+        found = body_faults(target.type, data, pointer)
+        if found:
+            return found
+        if TYPES[target.type].corrects:
+            corrected = self._entry(connection, batch, target.data["target"])
+            if corrected is None or data["target"] != corrected.id:
+                detail = "a corrected correction keeps its target; withdraw it to correct another entry"
+                return [Fault(f"{pointer}/target", "wrong-form", detail)]
+            if target.type == "entry.superseded":
+                found = _ahead(batch, data, pointer)
+                return found + self._new_data_faults(connection, batch, corrected, data["data"], f"{pointer}/data")
+            if target.type == "entry.reattributed":
+                found = _move_faults(corrected, data["to"], f"{pointer}/to")
+        body = make(TYPES[target.type].body, data)
+        named = named_in(body, pointer)
+        batch.known_units |= self._read_states(connection, {r.ident for r in named if r.kind == "unit"}).keys()
+        batch.known_people |= self._read_people(connection, {r.ident for r in named if r.kind == "person"})
+        found += self._unknown(connection, batch, named)
+        if getattr(body, "second", None) == target.by:
+            found.append(Fault(f"{pointer}/second", "second-is-first", "the second person is another than `by`"))
+        return found + self._body_faults(connection, batch, target.subject_id, body, pointer)
 
     def _entry(self, connection: Connection, batch: _Batch, ident: str) -> Recorded | None:
         if ident in batch.by_id:
@@ -387,13 +426,13 @@ class Recorder:
         registered = (e for e in batch.by_id.values() if e.type == "unit.registered" and e.subject_id == unit)
         return next((e.body.class_ for e in registered), None)
 
-    def _row(self, connection: Connection, batch: _Batch, entry: Any) -> Any:
-        class_ = self._class_of(batch, entry.subject_id)
+    def _row(self, connection: Connection, batch: _Batch, unit: str, code: str) -> Any:
+        class_ = self._class_of(batch, unit)
         if class_ is None:
             return None
         issued = (e for e in batch.by_id.values() if e.type == "sheet.issued" and e.subject_id == class_)
         fresh = [revision_of(e) for e in issued]
-        return newest_row([*self._sheets_of(connection, class_), *fresh], entry.body.characteristic)
+        return newest_row([*self._sheets_of(connection, class_), *fresh], code)
 
     def _accept(self, batch: _Batch, draft: Draft, sender: Sender) -> Recorded:
         entry = draft.entry
@@ -443,8 +482,8 @@ class Recorder:
             for page in self._pages_of(connection, root)
             if page != entry.subject
         ]
-        if entry.type == "entry.reattributed":
-            to = entry.body.to
+        to = moved_to(entry, self._moves(connection, root))
+        if to is not None:
             page = read_entries(connection, book, units.indexes(connection, book, root.subject))
             family = {root.id}
             for other in page:  # in the order of the book, so that a correction comes after its target
@@ -455,13 +494,19 @@ class Recorder:
 
     def _pages_of(self, connection: Connection, root: Recorded) -> set[str]:
         """The subjects whose history shows this fact, struck or not."""
-        book = self.book.number
-        moves = units.indexes(connection, book, root.subject, types=("entry.reattributed",))
+        moves, family = self._moves(connection, root), {root.id}
         found = {root.subject}
-        for move in read_entries(connection, book, moves):
-            if move.data["target"] == root.id:
-                found.add(move.data["to"])
+        for move in moves.values():
+            if move.data["target"] in family:
+                family.add(move.id)
+                found.add(moved_to(move, moves) or root.subject)
         return found
+
+    def _moves(self, connection: Connection, root: Recorded) -> dict[str, Recorded]:
+        """The corrections on the root fact's page that may move something, in the order of the book."""
+        types = ("entry.reattributed", "entry.superseded")
+        wanted = units.indexes(connection, self.book.number, root.subject, types=types)
+        return {e.id: e for e in read_entries(connection, self.book.number, wanted)}
 
     def _redraw(self, connection: Connection, batch: _Batch) -> tuple[dict[str, UnitState], dict[str, UnitState]]:
         """Bring every touched unit's state up to date: one step when in order, the whole page again when not."""
@@ -513,7 +558,7 @@ class Recorder:
         said: list[bytes | None] = []
         for _, entry, _ in batch.accepted:
             reading = entry.type == "reading.taken"
-            row = self._row(connection, batch, entry) if reading else None
+            row = self._row(connection, batch, entry.subject_id, entry.body.characteristic) if reading else None
             found_here = raised.get(entry.id, [])
             if reading and row is None:
                 detail = f"{entry.body.characteristic} is on no sheet of the class"
@@ -559,6 +604,25 @@ class Recorder:
             ]
             for _, e, _ in batch.accepted
         }
+
+
+def _ahead(batch: _Batch, data: dict[str, Any], pointer: str) -> list[Fault]:
+    """A true moment that a correction gives may not lie in the future either."""
+    if "occurred_at" in data and parse(data["occurred_at"]) > parse(batch.recorded_at) + AHEAD:
+        return [Fault(f"{pointer}/occurred_at", "too-far-ahead", "a moment in the future by this service's clock")]
+    return []
+
+
+def _move_faults(target: Recorded, to: str, pointer: str) -> list[Fault]:
+    """A fact moves to another subject, of a kind on which it may stand; its corrections follow it."""
+    if TYPES[target.type].corrects:
+        return [Fault(pointer, "wrong-subject", "a correction stands where its fact stands: move the fact")]
+    if to == target.subject:
+        return [Fault(pointer, "wrong-subject", "it stands there already")]
+    if to.partition(":")[0] not in TYPES[target.type].subjects:
+        words = " or ".join(TYPES[target.type].subjects)
+        return [Fault(pointer, "wrong-subject", f"{target.type} stands on a {words}")]
+    return []
 
 
 def _spared(outcome: Outcome | Recorded) -> Outcome:

@@ -10,7 +10,7 @@ import factory
 
 PERSON, SECOND = "ada.bench", "lou.lead"
 UNIT, CLASS, GAUGE = "U-1", "TST", "G-1"
-AT = "2026-01-05T09:00:00+01:00"  # two hours before the fake clock's noon
+AT = "2026-01-05T09:00:00+01:00"  # four hours before the fake clock
 
 
 def entry_id(n: int) -> str:
@@ -18,8 +18,11 @@ def entry_id(n: int) -> str:
     return f"00000000-0000-7000-8000-{n:012d}"
 
 
-class EntryFactory(factory.DictFactory):
+class EntryFactory(factory.Factory):
     """One entry; ids count up from 0 in each test."""
+
+    class Meta:
+        model = dict
 
     id = factory.Sequence(entry_id)
     type = "tag.scanned"
@@ -113,7 +116,9 @@ def check_answered(check: str = "guards", answer: str = "ok", **envelope: Any) -
     return entry("check.answered", {"check": check, "answer": answer}, **envelope)
 
 
-def finding_raised(finding: str = "F-1", *, blocking: bool = False, more: Any = None, **envelope: Any) -> dict[str, Any]:
+def finding_raised(
+    finding: str = "F-1", *, blocking: bool = False, more: Any = None, **envelope: Any
+) -> dict[str, Any]:
     data = {"finding": finding, "words": "play in the thread", "blocking": blocking}
     return entry("finding.raised", data | (more or {}), **envelope)
 
@@ -211,6 +216,7 @@ def offset(**changes: Any) -> dict[str, Any]:
 def sheet(**changes: Any) -> dict[str, Any]:
     """A small service sheet: two characteristics, two slots, two checks, one test."""
     whole = {
+        "title": "test machine",
         "family": "machine",
         "meters": [{"meter": "hours", "uom": "h"}],
         "characteristics": [backlash(), offset()],
@@ -251,7 +257,9 @@ def authorised(person: str = PERSON, *tasks: str, from_on: str = "2025-01-01", *
 # Corrections: they stand on the subject of their target
 
 
-def superseded(target: dict[str, Any], data: dict[str, Any], *, at: str | None = None, **envelope: Any) -> dict[str, Any]:
+def superseded(
+    target: dict[str, Any], data: dict[str, Any], *, at: str | None = None, **envelope: Any
+) -> dict[str, Any]:
     """`at` is the true moment that replaces the target's."""
     body = {"target": target["id"], "data": data, "why": "misread"} | ({"occurred_at": at} if at else {})
     return entry("entry.superseded", body, **({"subject": target["subject"]} | envelope))

@@ -6,10 +6,12 @@ constant time. The secret has 256 bits, so a plain hash is enough; a slow one is
 
 import hmac
 from base64 import urlsafe_b64encode
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from hashlib import sha256
 from secrets import token_bytes, token_hex
+from typing import Any
 
 from sqlalchemy import Connection, insert, select, update
 
@@ -17,6 +19,7 @@ from service_api.directory import tables as t
 from service_api.domain.moments import in_utc
 
 ENROLMENT_MINUTES = 60
+Ask = Callable[[str, tuple[Any, ...]], list[Any]]  # a query with `?` for its parameters; its rows
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,18 +93,26 @@ def new_token(
     return token, _text(book, token.id, secret)
 
 
-def find(connection: Connection, text: str, now: datetime) -> Token | None:
-    """The live token of this text; None when it is unknown, expired or revoked."""
+def find(ask: Ask, text: str, now: datetime) -> Token | None:
+    """The live token of this text; None when it is unknown, expired or revoked.
+
+    Its row is read each time, for another process may have revoked it a moment ago.
+    """
     parts = split(text)
     if parts is None:
         return None
     book, ident, digest = parts
-    row = connection.execute(select(t.token).where(t.token.c.book == book, t.token.c.id == ident)).first()
-    if row is None or not hmac.compare_digest(row.digest, digest):
+    rows = ask(_FIND, (book, ident))
+    if not rows or not hmac.compare_digest(rows[0][0], digest):
         return None
-    if row.revoked_at is not None or (row.expires_at is not None and row.expires_at <= in_utc(now)):
+    token = Token(**dict(zip(_MEMBERS, rows[0][1:], strict=True)))
+    if token.revoked_at is not None or (token.expires_at is not None and token.expires_at <= in_utc(now)):
         return None
-    return _token(row)
+    return token
+
+
+_MEMBERS = tuple(Token.__dataclass_fields__)
+_FIND = f"SELECT digest, {', '.join(_MEMBERS)} FROM token WHERE book = ? AND id = ?"
 
 
 def _token(row: object) -> Token:

@@ -9,7 +9,7 @@ from service_api.domain import condition as c
 from service_api.domain.alerts import AlertAnswer
 from service_api.domain.context import Context
 from service_api.domain.discrepancies import Discrepancy
-from service_api.domain.forms import Quantity
+from service_api.domain.meters import in_hours
 from service_api.domain.state import UnitState
 
 TAG_DAYS = 90
@@ -254,8 +254,7 @@ def due(state: UnitState) -> list[Due]:
     found = []
     for plan in state.plans:
         on = plan.due_on if isinstance(plan.due_on, str) else None
-        hours = plan.due_hours.value if isinstance(plan.due_hours, Quantity) else None
-        found.append(Due(what="service", on=on, hours=hours, entries=(plan.entry,)))
+        found.append(Due(what="service", on=on, hours=in_hours(plan.due_hours), entries=(plan.entry,)))
     for exam in state.exams.values():
         if isinstance(exam.due_next, str):
             found.append(Due(what=f"exam {exam.exam}", on=exam.due_next, hours=None, entries=(exam.entry,)))
@@ -284,19 +283,15 @@ def unanswered(state: UnitState, context: Context) -> list[Unanswered]:
 
 
 def _concessions(state: UnitState, context: Context) -> list[ConcessionAnswer]:
-    total = state.hours
     found = []
     for known in state.concessions.values():
-        until = known.until_hours.value if isinstance(known.until_hours, Quantity) else None
-        past_day = known.until_on is not None and date.fromisoformat(known.until_on) < context.on
-        past_hours = until is not None and total is not None and total[1] > until
         found.append(
             ConcessionAnswer(
                 concession=known.concession,
                 why=known.why,
                 until_on=known.until_on,
-                until_hours=until,
-                state="overdue" if past_day or past_hours else "open",
+                until_hours=in_hours(known.until_hours),
+                state="overdue" if c.overdue(known, state, context) else "open",
                 entry=known.entry,
             )
         )

@@ -10,8 +10,9 @@ from service_api.domain.conformity import Conformity, form_value, judge, shown, 
 from service_api.domain.context import RULES, Context, SheetRevision
 from service_api.domain.discrepancies import Discrepancy, discrepancy
 from service_api.domain.entries import Piece, Reading
+from service_api.domain.meters import in_hours
 from service_api.domain.sheets import Characteristic
-from service_api.domain.state import Measured, Occupant, OpenFinding, Taken, UnitState, removes
+from service_api.domain.state import Measured, Occupant, OpenConcession, OpenFinding, Taken, UnitState, removes
 from service_api.domain.timeline import Item
 
 EARLIEST = datetime.min.replace(tzinfo=UTC)
@@ -153,11 +154,10 @@ def hours_on(state: UnitState, occupant: Occupant) -> Hours:
         return Hours(unknown="no meter")
     if total is None or occupant.hours_low is None or occupant.hours_high is None:
         return Hours(unknown="never read")
-    had = [p.hours for p in occupant.pieces if p.hours is not None]
-    before = {h.value for h in had if hasattr(h, "value")}
-    if len(before) > 1 or any(not hasattr(h, "value") for h in had):
-        return Hours(unknown="the pieces had different or unknown hours when fitted", entries=(occupant.entry,))
+    before = {in_hours(p.hours) for p in occupant.pieces if p.hours is not None}
     start = before.pop() if before else Decimal(0)
+    if before or start is None:
+        return Hours(unknown="the pieces had different or unknown hours when fitted", entries=(occupant.entry,))
     # A gap before the fit is in both ends alike: the part has an exact figure.
     exact = total[1] - total[0] == occupant.hours_high - occupant.hours_low
     low, high = (
@@ -400,15 +400,19 @@ def holds(state: UnitState, context: Context, known: tuple[Discrepancy, ...]) ->
         if isinstance(exam.due_next, str) and date.fromisoformat(exam.due_next) < context.on:
             found.append(Why(why=f"exam {exam.exam} was due on {exam.due_next}", entries=(exam.entry,)))
     found += [Why(why=f"alert {a.alert}: {a.words}", entries=a.entries) for a in alerts(state, context) if a.holds]
-    total = state.hours
     for concession in state.concessions.values():
-        past_day = concession.until_on is not None and date.fromisoformat(concession.until_on) < context.on
-        until = getattr(concession.until_hours, "value", None)
-        past_hours = until is not None and total is not None and total[1] > until
-        if past_day or past_hours:
+        if overdue(concession, state, context):
             why = f"concession {concession.concession} is past its end"
             found.append(Why(why=why, entries=(concession.entry,)))
     return tuple(found)
+
+
+def overdue(concession: OpenConcession, state: UnitState, context: Context) -> bool:
+    """Past its day, or above its hours."""
+    if concession.until_on is not None and date.fromisoformat(concession.until_on) < context.on:
+        return True
+    until, total = in_hours(concession.until_hours), state.hours
+    return until is not None and total is not None and total[1] > until
 
 
 def _blocking_defects(state: UnitState, context: Context) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
+from fractions import Fraction
 from typing import Literal
 
 from service_api.calc import conformity as calc
@@ -47,7 +48,7 @@ def in_sheet_uom(value: Decimal, from_uom: str, row: Characteristic) -> Decimal:
     try:
         return uom.convert(value, from_uom, row.uom)
     except uom.WrongDimension:
-        if not isinstance(row.lead, Quantity):
+        if not isinstance(row.lead, Quantity) or not row.lead.value:
             raise
         turns = uom.convert(value, from_uom, row.lead.uom) / row.lead.value
         return uom.convert(turns, "circ", row.uom)
@@ -58,7 +59,7 @@ def in_gauge_uom(value: Decimal, row: Characteristic, gauge_uom: str) -> Decimal
     try:
         return uom.convert(value, row.uom, gauge_uom)
     except uom.WrongDimension:
-        if not isinstance(row.lead, Quantity):
+        if not isinstance(row.lead, Quantity) or not row.lead.value:
             return None
     try:
         turns = uom.convert(value, row.uom, "circ")
@@ -105,6 +106,7 @@ def judge(
     """The verdict on a reading. It never refuses: what cannot be judged is `undecided`, and `why` says why."""
     try:
         value = form_value(taken.readings, taken.uom, row)
+        first = form_value(baseline.readings, baseline.uom, row) if baseline and row.against_baseline else None
     except uom.WrongDimension as error:
         return undecided(str(error), row, revision.rev)
     gauge_state = _gauge_state(taken, row, value, context)
@@ -113,14 +115,11 @@ def judge(
         reason = unknown[0].value.unknown if unknown and isinstance(unknown[0].value, Unknown) else "no reading"
         return undecided(f"a value is not known: {reason}", row, revision.rev)
     change = None
-    u = _uncertainty(taken, row, value)
     if row.against_baseline:
-        first = form_value(baseline.readings, baseline.uom, row) if baseline else None
         if not first:
             return undecided("no baseline: the first as-left reading sets it", row, revision.rev)
         change = (value - first) / first * 100
-        if isinstance(taken.uncertainty, Quantity):
-            u = in_sheet_uom(taken.uncertainty.value, taken.uncertainty.uom, row) / first * 100
+    u = _uncertainty(taken, row, value, first)
     guarded = row.rule == "guarded"
     judged = change if change is not None else value
     outcome, also, limit, acting = _outcome(row, judged, u, guarded)
@@ -160,16 +159,32 @@ def _outcome(
     return verdict.outcome, verdict.also, row.replace, verdict.acting
 
 
-def _uncertainty(taken: Taken, row: Characteristic, value: Decimal) -> Decimal | None:
-    """The reading's own U where stated, else the sheet's (a percentage is of the value)."""
+def _uncertainty(taken: Taken, row: Characteristic, value: Decimal, first: Decimal | None) -> Decimal | None:
+    """The reading's own U where stated, else the sheet's (a percentage is of the value).
+
+    Against a baseline (`first`) U is in %: the sheet's is written so, any other is divided by the baseline.
+    """
     if isinstance(taken.uncertainty, Quantity):
         try:
-            return in_sheet_uom(taken.uncertainty.value, taken.uncertainty.uom, row)
+            own = _difference(taken.uncertainty.value, taken.uncertainty.uom, row)
         except uom.WrongDimension:
             return None
-    if row.uncertainty is not None:
+    elif row.uncertainty is not None:
         return row.uncertainty
-    return None if row.uncertainty_percent is None else abs(value) * row.uncertainty_percent / 100
+    elif row.uncertainty_percent is not None:
+        own = abs(value) * row.uncertainty_percent / 100
+    else:
+        return None
+    return own if first is None else own / abs(first) * 100
+
+
+def _difference(value: Decimal, from_uom: str, row: Characteristic) -> Decimal:
+    """A difference, such as an uncertainty, in the row's uom: on a temperature scale the zero does not move it."""
+    try:
+        ratio = uom.factor(from_uom, row.uom)
+    except uom.WrongDimension:
+        return in_sheet_uom(value, from_uom, row)
+    return value if ratio == 1 else uom.decimal_from(Fraction(value) * ratio)
 
 
 def _gauge_state(taken: Taken, row: Characteristic, value: Decimal | None, context: Context) -> str:

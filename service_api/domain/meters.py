@@ -8,7 +8,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Literal
 
-from service_api.calc.uom import convert
+from service_api.calc.uom import WrongDimension, convert
 from service_api.domain.forms import Quantity, Unknown
 
 ZERO = Decimal(0)
@@ -61,6 +61,16 @@ class Doubt:
 def amount(value: Quantity | Unknown, uom: str) -> Decimal | None:
     """The quantity in the meter's uom, None when it is not known. Raises WrongDimension."""
     return None if isinstance(value, Unknown) else convert(value.value, value.uom, uom)
+
+
+def in_hours(value: object) -> Decimal | None:
+    """A quantity of time in hours; None for anything else, or when it is not known."""
+    if not isinstance(value, Quantity):
+        return None
+    try:
+        return amount(value, "h")
+    except WrongDimension:
+        return None
 
 
 def read(

@@ -89,8 +89,14 @@ def in_utc(moment: datetime, digits: int = 3) -> str:
 
 
 def day_in(moment: datetime, zone: str | tzinfo) -> date:
-    """Return the local day of the moment in `zone`. Raises ValueError for a naive moment or an unknown zone."""
-    return _aware(moment).astimezone(zone_of(zone) if isinstance(zone, str) else zone).date()
+    """Return the local day of the moment in `zone`. Raises ValueError for a naive moment or an unknown zone.
+
+    At the two ends of the calendar, where the local day has no date, it is the day in UTC.
+    """
+    try:
+        return _aware(moment).astimezone(zone_of(zone) if isinstance(zone, str) else zone).date()
+    except OverflowError:
+        return moment.astimezone(UTC).date()
 
 
 @lru_cache(maxsize=256)

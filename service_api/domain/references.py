@@ -26,11 +26,14 @@ def references(entry: Envelope) -> list[Reference]:
     found = [Reference("person", entry.by, "/by")]
     if entry.typed_by:
         found.append(Reference("person", entry.typed_by, "/typed_by"))
-    kind: Any = type(entry.body)
+    return found + named_in(entry.body, "/data")
+
+
+def named_in(body: Any, pointer: str) -> list[Reference]:
+    """What the data of an entry names; `pointer` is where the data stands."""
+    kind: Any = type(body)
     walk = _walker(kind)
-    if walk:
-        found += walk(entry.body, "/data")
-    return found
+    return list(walk(body, pointer)) if walk else []
 
 
 def named_subjects(entry: Envelope) -> list[str]:

@@ -5,7 +5,7 @@ work by what is known alone; `true_at` cuts facts by their corrected moment afte
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cached_property
@@ -71,6 +71,7 @@ class _Corrections:
         self.withdrawn: dict[str, list[Recorded]] = defaultdict(list)
         self.supersedes: dict[str, list[Recorded]] = defaultdict(list)
         self.moves: dict[str, list[tuple[Recorded, str]]] = defaultdict(list)
+        self.named: dict[str, set[str]] = defaultdict(set)  # every subject that a move named before it was corrected
         self.disputes: dict[str, list[Recorded]] = defaultdict(list)
         self.settled: dict[str, list[Recorded]] = defaultdict(list)
         for entry in reversed(known):
@@ -85,6 +86,7 @@ class _Corrections:
                     self.supersedes[target].insert(0, entry)
                 case "entry.reattributed":
                     self.moves[target].insert(0, (entry, data["to"]))
+                    self.named[target] |= {entry.data["to"], data["to"]}
                 case "entry.disputed":
                     self.disputes[target].insert(0, entry)
                 case "dispute.settled":
@@ -139,7 +141,7 @@ def _line(entry: Recorded, subject: str, corrections: _Corrections, shown: dict[
     moves = corrections.moves.get(entry.id, [])
     here = moves[-1][1] if moves else entry.subject
     own = entry.subject == subject
-    if not own and not any(to == subject for _, to in moves):
+    if not own and subject not in corrections.named[entry.id]:
         came_along = TYPES[entry.type].corrects and entry.data["target"] in shown
         if not came_along:
             return None
@@ -173,6 +175,34 @@ def _line(entry: Recorded, subject: str, corrections: _Corrections, shown: dict[
         dispute=dispute,
         touched=max(e.index for e in every),
     )
+
+
+def moved_to(entry: Recorded, known: Mapping[str, Recorded]) -> str | None:
+    """The subject to which this correction moves its fact: a move says so, or new data of a move does."""
+    data = entry.data
+    while entry.type == "entry.superseded":
+        target = known.get(entry.data["target"])
+        if target is None:
+            return None
+        entry, data = target, data["data"]
+    return data["to"] if entry.type == "entry.reattributed" else None
+
+
+def reach(entries: Iterable[Recorded], subject: str) -> int:
+    """The highest index of an entry that had a say on the subject's page; -1 for none.
+
+    entries : as for `effective_history`, but a fact may be among them whose move to here is not known yet
+    """
+    known = {e.id: e for e in entries}
+
+    def root(entry: Recorded) -> str:
+        while TYPES[entry.type].corrects and entry.data["target"] in known:
+            entry = known[entry.data["target"]]
+        return entry.id
+
+    foreign = [e for e in known.values() if e.subject != subject]
+    here = {root(e) for e in foreign if moved_to(e, known) == subject}
+    return max((e.index for e in known.values() if e.subject == subject or root(e) in here), default=-1)
 
 
 def facts(items: Iterable[Item], true_at: datetime | None = None) -> list[Item]:

@@ -30,14 +30,14 @@ def newest_row(sheets: Sequence[SheetRevision], code: str) -> Characteristic | N
     return next((row for s in newest if (row := s.sheet.characteristic(code))), None)
 
 
-def uom_fault(body: Any, row: Characteristic | None) -> Fault | None:
+def uom_fault(body: Any, row: Characteristic | None, pointer: str) -> Fault | None:
     """A reading in a uom that cannot be the characteristic's is malformed."""
     if not isinstance(body, e.ReadingTaken) or row is None:
         return None
     try:
         in_sheet_uom(Decimal(1), body.uom, row)
     except uom.WrongDimension:
-        return Fault("/data/uom", "wrong-dimension", f"{row.code} is measured in {row.uom}; {body.uom} is another kind")
+        return Fault(pointer, "wrong-dimension", f"{row.code} is measured in {row.uom}; {body.uom} is another kind")
     return None
 
 

@@ -20,7 +20,7 @@ from service_api.domain.condition import (
 )
 from service_api.domain.conformity import form_value, judge, shown
 from service_api.domain.context import Context
-from service_api.domain.forms import Quantity
+from service_api.domain.meters import in_hours
 from service_api.domain.sheets import Characteristic
 from service_api.domain.state import UnitState, begin, step
 from service_api.domain.timeline import Item
@@ -337,8 +337,8 @@ def _next_service(
     for plan in state.plans:
         if isinstance(plan.due_on, str):
             plans.append((plan.due_on, plan.entry))
-        if isinstance(plan.due_hours, Quantity):
-            on = _day_at(float(plan.due_hours.value), last, rate, context)
+        if (hours := in_hours(plan.due_hours)) is not None:
+            on = _day_at(float(hours), last, rate, context)
             plans += [(on, plan.entry)] if on else []
     revision = context.in_force(context.on)
     interval = revision.sheet.service if revision else None

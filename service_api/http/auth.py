@@ -51,5 +51,4 @@ def _token() -> tokens.Token | None:
     if not text:
         return None
     store = current_app.extensions["store"]
-    with store.reading.begin() as connection:
-        return tokens.find(connection, text.strip(), store.clock())
+    return tokens.find(store.quickly, text.strip(), store.clock())

@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 
 from flask import Response, current_app, g, request
 
-from service_api.answering import Answer, Answers, When, when_of
+from service_api.answering import NOW, Answer, Answers, When, when_of
 from service_api.directory.tokens import Token
 from service_api.domain.refusals import Malformed
 
@@ -42,7 +42,8 @@ def contract(**said: Any) -> Callable[[F], F]:
 
 def when() -> When:
     """The moment and the knowledge that the query asks for."""
-    return when_of(*(request.args.get(name) for name in TIMES))
+    args = request.args
+    return when_of(*(args.get(name) for name in TIMES)) if args else NOW
 
 
 def answers() -> Answers:
@@ -70,11 +71,13 @@ def known_query(*names: str) -> None:
     for name in request.args:
         if name not in names:
             raise Malformed.at(f"?{name}", "bad-query", f"this call takes {', '.join(names) or 'no query'}")
+        if len(request.args.getlist(name)) > 1:
+            raise Malformed.at(f"?{name}", "bad-query", "it is given twice, and the answer would use one of them")
 
 
 def give(answer: Answer) -> Response:
     """The answer, or 304 when the caller has it already."""
-    if answer.etag in request.if_none_match:
+    if request.if_none_match.contains_weak(answer.etag.strip('"')):  # RFC 9110, 13.1.2
         return Response(status=304, headers={"ETag": answer.etag})
     response = Response(answer.text, 200, content_type=JSON)
     response.headers["ETag"] = answer.etag

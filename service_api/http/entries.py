@@ -45,7 +45,8 @@ def record() -> Response:
     strict = "handling=strict" in request.headers.get("Prefer", "").replace(" ", "").lower()
     if request.mimetype == NDJSON and NDJSON in request.headers.get("Accept", ""):
         if strict:
-            raise Malformed.at("", "bad-query", "a stream is committed in chunks and cannot be strict")
+            clash = Malformed.at("", "bad-query", "a stream is committed in chunks and cannot be strict")
+            return problems.respond(clash, 400)
         return _stream()
     body = _body()
     if request.mimetype == NDJSON:
@@ -107,15 +108,7 @@ def _batch(submissions: list[Submission], strict: bool) -> Response:
     if len(submissions) > MOST_ENTRIES:
         raise TooLarge(f"{len(submissions)} entries, at most {MOST_ENTRIES} at a time")
     recorder, sender = _recorder()
-    if strict and any(isinstance(s, Refusal) for s in submissions):
-        outcomes = [
-            Outcome(getattr(s, "ident", None), "refused", refusal=s)
-            if isinstance(s, Refusal)
-            else Outcome(s.entry.id, "spared")
-            for s in submissions
-        ]
-    else:
-        outcomes = recorder.record(submissions, sender, strict)
+    outcomes = recorder.record(submissions, sender, strict)
     listed = b'{"outcomes":[' + b",".join(map(_outcome, outcomes)) + b"]}"
     if strict and any(o.status == "refused" for o in outcomes):
         refusal = BatchRefused("nothing was recorded: an entry was refused, and the batch is all or nothing")

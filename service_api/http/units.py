@@ -118,6 +118,8 @@ def sheet(class_: str) -> Response:
     text = request.args.get("on")
     try:
         on = None if text is None else date.fromisoformat(text)
+        if on is not None and on.isoformat() != text:  # the basic form and week dates
+            raise ValueError(text)
     except ValueError:
         raise Malformed.at("?on", "bad-query", "a date is YYYY-MM-DD") from None
     asked = when()

@@ -7,7 +7,7 @@ from hashlib import sha256
 from sqlalchemy import Connection, Engine, Row, text
 
 from service_api.log import store
-from service_api.log.merkle import EMPTY_ROOT, leaf_hash
+from service_api.log.merkle import EMPTY_ROOT, Frontier, leaf_hash
 from service_api.log.store import Book
 
 SIZE = 100
@@ -117,17 +117,16 @@ def check_books_apart(engine: Engine, first: Book, second: Book) -> None:
 
 
 def check_refused_move(engine: Engine, book: Book, given: list[bytes]) -> None:
-    """Who appends after an old head writes nothing: somebody else's entries stand there."""
-    with engine.begin() as connection:
-        stale = store.read_head(connection, book.number)
-        stale.frontier = type(stale.frontier)()
-    with refused(engine, "a stale head must not append", *TAKEN, "moved the head") as connection:
-        store.append(connection, book.number, stale, [row_of(900, b"late")], MOMENT)
+    """Who appends after another head than the book's writes nothing, even when the transaction is committed."""
     with engine.begin() as connection:
         ahead = store.read_head(connection, book.number)
         ahead.frontier.push(leaf_hash(b"never written"))
-    with refused(engine, "a head that is ahead must not append", *TAKEN, "moved the head") as connection:
-        store.append(connection, book.number, ahead, [row_of(901, b"a gap")], MOMENT)
+        for stale in (store.Head(Frontier(), ""), ahead):
+            try:
+                store.append(connection, book.number, stale, [row_of(900, b"stale")], MOMENT)
+            except store.HeadMoved:
+                continue
+            raise AssertionError("a stale head must not append")
     with refused(engine, "an id stands in a book once", *TAKEN) as connection:
         head = store.read_head(connection, book.number)
         store.append(connection, book.number, head, [row_of(7, b"another text")], MOMENT)
@@ -148,7 +147,7 @@ def _nothing_changed(engine: Engine, book: Book, given: list[bytes]) -> None:
         head = store.read_head(connection, book.number)
         assert root_by_the_book(given) == head.frontier.root(), "a refused append moves no head"
         assert given == [stored.hashed for stored in store.read(connection, book.number)], "and writes no entry"
-        strangers = [row_of(n, b"").id for n in (900, 901, 902)]
+        strangers = [row_of(n, b"").id for n in (900, 902)]
         assert {} == store.known(connection, book.number, strangers), "and keeps no id"
 
 

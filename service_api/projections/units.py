@@ -4,7 +4,7 @@ What changes in every append is given back as a statement and its rows; the call
 """
 
 import json
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, is_dataclass
 from typing import Any, NamedTuple
 
@@ -27,6 +27,9 @@ class Topic:
     index: int
     relation: int
     type: str
+
+
+Ask = Callable[[str, tuple[Any, ...]], list[Any]]  # a query with `?` for its parameters; its rows
 
 
 class Write(NamedTuple):
@@ -192,16 +195,16 @@ _WRITE = (
 )
 
 
-def heads(connection: Connection, book: int, unit: str) -> tuple[int, int] | None:
+def heads(ask: Ask, book: int, unit: str) -> tuple[int, int] | None:
     """How far the unit's page and the context have come; None for an unknown unit."""
-    row = connection.execute(_HEADS, {"book": book, "unit": unit}).first()
-    return None if row is None else (row.head_index, -1 if row.context is None else row.context)
+    rows = ask(_HEADS, (book, unit))
+    return None if not rows else (rows[0][0], rows[0][1])
 
 
-_HEADS = select(
-    t.unit_state.c.head_index,
-    select(t.context.c.head_index).where(t.context.c.book == bindparam("book")).scalar_subquery().label("context"),
-).where(t.unit_state.c.book == bindparam("book"), t.unit_state.c.unit == bindparam("unit"))
+_HEADS = (
+    "SELECT head_index, COALESCE((SELECT head_index FROM context WHERE book = unit_state.book), -1)"
+    " FROM unit_state WHERE book = ? AND unit = ?"
+)
 
 
 class UnitRow(NamedTuple):

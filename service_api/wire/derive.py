@@ -35,6 +35,7 @@ NAME = re.compile(r"[^\x00-\x1f\x7f]{1,200}")
 DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")  # \d also matches other scripts' digits
 # a lone surrogate has no UTF-8; NUL has no place in a PostgreSQL text
 UNWRITABLE = re.compile("[\ud800-\udfff\x00]")
+DEEPEST = 32  # levels of objects and lists in open data
 
 
 class Strict(fields.Field[Any]):
@@ -198,25 +199,33 @@ class OpenField(Strict):
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> dict[str, Any]:
         if not isinstance(value, dict):
             raise self.refuse("wrong-form", "an object is expected")
-        self._walk(value)
+        if wrong := self._wrong(value, DEEPEST):
+            raise ValidationError(wrong)
         return value
 
-    def _walk(self, value: Any) -> None:
-        if isinstance(value, dict):
-            for name, item in value.items():
-                if UNWRITABLE.search(name):
-                    raise self.refuse("wrong-form", "a name holds a character that cannot be stored")
-                self._walk(item)
-        elif isinstance(value, list):
-            for item in value:
-                self._walk(item)
-        elif isinstance(value, str):
-            if UNWRITABLE.search(value):
-                raise self.refuse("wrong-form", "a text holds a character that cannot be stored")
-        elif isinstance(value, Decimal) or value is None:
-            raise self.refuse("wrong-form", "decimals are text, and null is no value")
-        elif not isinstance(value, bool) and abs(value) > WHOLE_LIMIT:
-            raise self.refuse("wrong-form", "a whole number within 2^53 is expected")
+    def _wrong(self, value: Any, levels: int) -> Any:
+        """The messages of what cannot be stored, nested as marshmallow nests them; nothing when all is well."""
+        if isinstance(value, dict | list):
+            if not levels:
+                return [f"wrong-form: at most {DEEPEST} levels of objects and lists"]
+            items = value.items() if isinstance(value, dict) else enumerate(value)
+            found = {k: wrong for k, item in items if (wrong := self._wrong(item, levels - 1))}
+            names = value if isinstance(value, dict) else ()
+            unfit = {k: ["wrong-form: the name holds a character that cannot be stored"] for k in names if _unfit(k)}
+            return found | unfit
+        if isinstance(value, str):
+            return ["wrong-form: the text holds a character that cannot be stored"] if _unfit(value) else None
+        if isinstance(value, Decimal):
+            return ['bad-decimal: a decimal is text such as "0.30", never a JSON number']
+        if value is None:
+            return [MESSAGES["null"].format()]
+        if not isinstance(value, bool) and abs(value) > WHOLE_LIMIT:
+            return ["wrong-form: a whole number within 2^53 is expected"]
+        return None
+
+
+def _unfit(text: str) -> bool:
+    return UNWRITABLE.search(text) is not None
 
 
 class RecordField(Strict):

@@ -1,6 +1,7 @@
 """An entry between its three forms: what a client sent, the dataclass, the canonical text that is hashed."""
 
 from dataclasses import dataclass
+from datetime import UTC
 from hashlib import sha256
 from typing import Any
 
@@ -50,7 +51,8 @@ def read_draft(raw: Any, computed: bool = False) -> Draft:
     except ValidationError as error:
         found = derive.faults(error.messages)
         envelope = None
-    if isinstance(raw.get("data"), dict) and not any(f.pointer.startswith("/data") for f in found):
+    if isinstance(raw.get("data"), dict):  # the type's own schema says more of it than the envelope's
+        found = [f for f in found if not f.pointer.startswith("/data")]
         found += body_faults(kind.name, raw["data"], "/data")
     subject = raw.get("subject")
     stands = isinstance(subject, str) and derive.SUBJECT.fullmatch(subject)
@@ -60,6 +62,11 @@ def read_draft(raw: Any, computed: bool = False) -> Draft:
         found.append(Fault("/type", "computed-type", f"{kind.name} is written by the service alone"))
     if found or envelope is None:
         raise Malformed(found)
+    try:
+        envelope.moment.astimezone(UTC)
+    except OverflowError:
+        detail = "with this error taken off, the moment lies outside the calendar"
+        raise Malformed.at("/device/clock_offset_ms", "wrong-form", detail) from None
     second = raw["data"].get("second")
     if second is not None and second == raw["by"]:
         raise Malformed.at("/data/second", "second-is-first", "the second person is another than `by`")
