@@ -136,7 +136,7 @@ class Answers:
         return found
 
     def _shelf(self, connection: Connection, known: int | None) -> Keep:
-        """Sheets, gauges and alerts as they are now, kept until one of them moves; as they were known then, not kept."""
+        """Sheets, gauges and alerts as they are now, kept until one of them moves; as known then, they are not kept."""
         kept: dict[tuple[str, ...], Any] = {}
         if known is None:
             head = units.context_head(connection, self.book.number)

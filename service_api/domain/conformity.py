@@ -83,7 +83,9 @@ def form_value(readings: Sequence[Reading], from_uom: str, row: Characteristic) 
     return calc.formed(values, row.form or ("min" if row.worse == "lower" else "max")) if values else None
 
 
-def undecided(why: str, row: Characteristic | None = None, rev: int | None = None) -> Conformity:
+def undecided(
+    why: str, row: Characteristic | None = None, rev: int | None = None, gauge_state: str = "none"
+) -> Conformity:
     return Conformity(
         outcome="undecided",
         also=(),
@@ -95,7 +97,7 @@ def undecided(why: str, row: Characteristic | None = None, rev: int | None = Non
         acting_limit=None,
         rule=row.rule if row else None,
         sheet_rev=rev,
-        gauge_state="none",
+        gauge_state=gauge_state,
         why=why,
     )
 
@@ -113,11 +115,11 @@ def judge(
     unknown = [r for r in taken.readings if isinstance(r.value, Unknown)]
     if value is None or unknown:
         reason = unknown[0].value.unknown if unknown and isinstance(unknown[0].value, Unknown) else "no reading"
-        return undecided(f"a value is not known: {reason}", row, revision.rev)
+        return undecided(f"a value is not known: {reason}", row, revision.rev, gauge_state)
     change = None
     if row.against_baseline:
         if not first:
-            return undecided("no baseline: the first as-left reading sets it", row, revision.rev)
+            return undecided("no baseline: the first as-left reading sets it", row, revision.rev, gauge_state)
         change = (value - first) / first * 100
     u = _uncertainty(taken, row, value, first)
     guarded = row.rule == "guarded"

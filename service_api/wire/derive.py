@@ -24,7 +24,7 @@ from service_api.wire.canonical import WHOLE_LIMIT
 
 MESSAGES = {  # marshmallow formats them, so a brace is written twice
     "required": "missing-member: this member must be given",
-    "null": 'wrong-form: null is no value here; leave the member out, or say {{"unknown": "why"}} where that is allowed',
+    "null": 'wrong-form: null is no value here; leave the member out, or say {{"unknown": "why"}} where it is allowed',
     "validator_failed": "wrong-form: not in the form stated for this member",
 }
 IDENT = re.compile(r"[A-Za-z0-9._-]{1,64}")

@@ -236,6 +236,15 @@ def test_a_gauge_found_out_later_does_not_change_the_outcome():
     assert ("good", "found-out") == (found.outcome, found.gauge_state)
 
 
+def test_an_undecided_reading_says_the_state_of_its_gauge_too():
+    sound = {"G-1": gauge(calibration("01-01 09:00"))}
+    unknown = taken("0.1", Unknown("out of reach"), gauge="G-1")
+    assert ["ok", "ok"] == [
+        verdict(unknown, gauges=sound, **MARKS).gauge_state,
+        verdict(taken("205", gauge="G-1"), gauges=sound, **STRETCH).gauge_state,
+    ]
+
+
 def test_a_gauge_in_another_uom_is_judged_in_its_own():
     """0.05 mm are 0.00197 in: inside 0 to 0.4 in, and 0.30 mm too."""
     inch = calibration("01-01 09:00", uom="[in_i]", range=["0", "0.4"])

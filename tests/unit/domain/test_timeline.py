@@ -1,6 +1,6 @@
 """Corrections, moments and order: JOB.md 4.1 and 4.2, CONTRACT A (References) and B (Order)."""
 
-from service_api.domain.timeline import effective_history, facts
+from service_api.domain.timeline import effective_history, facts, reach
 from tests import factories as f
 from tests.histories import at, heard, lines, on, true
 
@@ -213,3 +213,20 @@ def test_an_entry_of_another_page_is_no_line_of_this_one():
     other = f.meter_read("1", unit="U-2")
     assert [] == lines(other)
     assert [] == lines(other, f.annotated(other))
+
+
+def test_a_page_has_come_as_far_as_the_last_entry_that_had_a_say_on_it():
+    """Before the move is known the moved fact is nothing to the other page; a withdrawn move still had its say."""
+    here, read = f.registered("U-2"), f.meter_read("1")
+    move = f.reattributed(read, "unit:U-2")
+    known = heard(here, read, move, f.annotated(read), f.withdrawn(move))
+    assert [-1, 0, 0, 2, 3, 4] == [reach(known[:count], "unit:U-2") for count in range(6)]
+    assert [-1, -1, 1, 2, 3, 4] == [reach(known[:count], "unit:U-1") for count in range(6)]
+
+
+def test_a_moved_move_had_its_say_where_it_went_and_where_it_goes():
+    read = f.meter_read("1")
+    move = f.reattributed(read, "unit:U-2")
+    whole = {"target": read["id"], "to": "unit:U-3", "why": "misread the number", "second": f.SECOND}
+    known = heard(read, move, f.superseded(move, whole))
+    assert [2, 2, -1] == [reach(known, f"unit:U-{n}") for n in (2, 3, 4)]
