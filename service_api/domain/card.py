@@ -9,6 +9,7 @@ from service_api.domain import condition as c
 from service_api.domain.alerts import AlertAnswer
 from service_api.domain.context import Context
 from service_api.domain.discrepancies import Discrepancy
+from service_api.domain.forms import Quantity
 from service_api.domain.meters import in_hours
 from service_api.domain.state import UnitState
 
@@ -63,7 +64,7 @@ class ConcessionAnswer:
     concession: str
     why: str
     until_on: str | None
-    until_hours: Decimal | None
+    until_hours: Quantity | None
     state: str
     entry: str
 
@@ -290,7 +291,7 @@ def _concessions(state: UnitState, context: Context) -> list[ConcessionAnswer]:
                 concession=known.concession,
                 why=known.why,
                 until_on=known.until_on,
-                until_hours=in_hours(known.until_hours),
+                until_hours=known.until_hours if isinstance(known.until_hours, Quantity) else None,
                 state="overdue" if c.overdue(known, state, context) else "open",
                 entry=known.entry,
             )

@@ -77,10 +77,15 @@ def shown(value: Decimal, row: Characteristic) -> Decimal:
     return value.quantize(step, ROUND_HALF_EVEN) if value.as_tuple().exponent < step.as_tuple().exponent else value  # type: ignore[operator]
 
 
+def form_of(row: Characteristic) -> Literal["max", "min", "mean", "range"]:
+    """How the value is formed: as the sheet says, else the worst of the readings."""
+    return row.form or ("min" if row.worse == "lower" else "max")
+
+
 def form_value(readings: Sequence[Reading], from_uom: str, row: Characteristic) -> Decimal | None:
     """The formed value in the sheet's uom, None when no reading is known."""
     values = [in_sheet_uom(r.value, from_uom, row) for r in readings if isinstance(r.value, Decimal)]
-    return calc.formed(values, row.form or ("min" if row.worse == "lower" else "max")) if values else None
+    return calc.formed(values, form_of(row)) if values else None
 
 
 def undecided(
@@ -91,7 +96,7 @@ def undecided(
         also=(),
         value=None,
         uom=row.uom if row else None,
-        formed=row.form if row else None,
+        formed=form_of(row) if row else None,
         uncertainty=None,
         limit=None,
         acting_limit=None,
@@ -137,7 +142,7 @@ def judge(
         also=also,
         value=shown(value, row),
         uom=row.uom,
-        formed=row.form,
+        formed=form_of(row),
         uncertainty=u,
         limit=limit,
         acting_limit=acting,

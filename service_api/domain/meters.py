@@ -133,6 +133,9 @@ def replaced(
     if old_final is None:
         entries = (meter.last_entry, entry) if meter.last_entry else (entry,)
         doubts.append(Doubt("meter-gap", entries, f"between {low:f} and {high:f} at the exchange, not read"))
+    elif meter.last is not None and meter.last_entry and old_final < meter.last:
+        detail = f"{meter.meter} showed {meter.last:f} before and {old_final:f} when it was taken off: misread?"
+        doubts.append(Doubt("meter-backwards", (meter.last_entry, entry), detail))
     return (
         replace(
             meter,
