@@ -1,6 +1,5 @@
 """Settings: FETTLEBOOK_... variables over one TOML file, and where the things that travel with the code lie."""
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -45,6 +44,8 @@ def read_settings(environment: Mapping[str, str], data: str | None = None) -> Se
     file = folder / "fettlebook.toml"
     written: dict[str, str] = {}
     if file.exists():
+        import tomllib
+
         try:
             written = tomllib.loads(file.read_text("utf-8"))
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

@@ -21,7 +21,12 @@ PAGING = ("limit", "cursor")
 
 @dataclass(frozen=True)
 class Contract:
-    """takes, gives : a dataclass, a JSON Schema, or (gives) a media type; refuses : slugs beside the general ones."""
+    """What a route is like.
+
+    takes, gives : a dataclass, a JSON Schema, the name of a shape, or (gives) a media type or a dataclass as
+        `module:Name`, where its module is imported only to answer
+    refuses : slugs beside the general ones
+    """
 
     takes: Any = None
     gives: Any = None

@@ -1,19 +1,22 @@
 """Entries: one, an array, or NDJSON; recorded, repeated or refused one by one."""
 
+from __future__ import annotations
+
 import json
 from collections.abc import Iterable, Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, Response, current_app, request
 
 from service_api.domain.refusals import BadJson, Malformed, Refusal, TooLarge, WrongMediaType
 from service_api.http import problems
 from service_api.http.contract import MOST_ROWS, answers, caller, contract, give, known_query, whole
-from service_api.recording import Outcome, Recorder, Sender, Submission
 from service_api.settings import LARGEST_BODY, MOST_ENTRIES
-from service_api.wire import derive
 from service_api.wire.canonical import parse
 from service_api.wire.entries import read_draft
+
+if TYPE_CHECKING:
+    from service_api.recording import Outcome, Recorder, Sender, Submission
 
 bp = Blueprint("entries", __name__, url_prefix="/v1")
 NDJSON = "application/x-ndjson"
@@ -67,6 +70,8 @@ def _body() -> bytes:
 
 
 def _recorder() -> tuple[Recorder, Sender]:
+    from service_api.recording import Sender  # with the first entry that is sent
+
     token = caller()
     return current_app.extensions["store"].recorder(token.book), Sender(token.id, vouches=token.role == "admin")
 
@@ -185,13 +190,19 @@ def read_one(ident: str) -> Response:
     return give(answers().entry(ident))
 
 
+def _is_subject(text: str) -> bool:
+    from service_api.wire.derive import SUBJECT
+
+    return SUBJECT.fullmatch(text) is not None
+
+
 @bp.get("/entries")
 @contract(gives="entries-page", query=("subject", "job", "limit", "cursor"), refuses=("bad-query",))
 def read_many() -> Response:
     """Entries in the order of the book, all of them or those found under a subject or a job."""
     known_query("subject", "job", "limit", "cursor")
     subject, job = request.args.get("subject"), request.args.get("job")
-    if subject is not None and not derive.SUBJECT.fullmatch(subject):
+    if subject is not None and not _is_subject(subject):
         raise Malformed.at("?subject", "bad-query", "a subject is kind:id")
     limit = whole("limit", 100, 1, MOST_ROWS)
     texts, more = answers().entries(whole("cursor", 0, 0, 2**53), limit, subject, job)

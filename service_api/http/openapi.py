@@ -2,6 +2,7 @@
 
 import dataclasses
 import re
+from pkgutil import resolve_name
 from typing import Any
 
 from apispec import APISpec
@@ -243,7 +244,9 @@ def _response(said: Contract, status: int, components: _Components) -> dict[str,
     words = {200: "The answer", 201: "Made", 303: "Go on to the bench page", 503: "Not ready"}[status]
     if isinstance(said.gives, str) and "/" in said.gives:
         return {"description": words, "content": {said.gives: {}}}
-    if isinstance(said.gives, str):
+    if isinstance(said.gives, str) and ":" in said.gives:
+        shape = components.refer(resolve_name(said.gives), nulls=True)
+    elif isinstance(said.gives, str):
         shape = SHAPES[said.gives]
     elif isinstance(said.gives, dict):
         shape = said.gives

@@ -4,19 +4,15 @@ from datetime import date
 from typing import Any
 
 from flask import Blueprint, Response, current_app, request
-from marshmallow import ValidationError
 
 from service_api.directory import people
-from service_api.domain.forms import Form
 from service_api.domain.refusals import Fault, IdReused, Malformed, NotFound
 from service_api.http.contract import caller, contract, give_json, known_query
-from service_api.wire import derive
 from service_api.wire.canonical import parse
 
 bp = Blueprint("people", __name__, url_prefix="/v1")
 KEEPERS = ("lead", "manager", "admin")
 LONGEST_NAME = 200
-DATE = derive.TextField(Form("date"))
 
 
 def _body(required: dict[str, Any], optional: tuple[str, ...] = ()) -> dict[str, str]:
@@ -38,11 +34,15 @@ def _body(required: dict[str, Any], optional: tuple[str, ...] = ()) -> dict[str,
 
 
 def _ident(value: str) -> tuple[str, str] | None:
-    return None if derive.IDENT.fullmatch(value) else ("wrong-form", "an id is 1 to 64 of A-Z a-z 0-9 . _ -")
+    from service_api.wire.derive import IDENT
+
+    return None if IDENT.fullmatch(value) else ("wrong-form", "an id is 1 to 64 of A-Z a-z 0-9 . _ -")
 
 
 def _name(value: str) -> tuple[str, str] | None:
-    if not value.strip() or len(value) > LONGEST_NAME or derive.UNWRITABLE.search(value):
+    from service_api.wire.derive import UNWRITABLE
+
+    if not value.strip() or len(value) > LONGEST_NAME or UNWRITABLE.search(value):
         return "wrong-form", f"a name is 1 to {LONGEST_NAME} characters"
     return None
 
@@ -52,8 +52,13 @@ def _role(value: str) -> tuple[str, str] | None:
 
 
 def _day(value: str) -> tuple[str, str] | None:
+    from marshmallow import ValidationError
+
+    from service_api.domain.forms import Form
+    from service_api.wire.derive import TextField
+
     try:
-        DATE.deserialize(value)
+        TextField(Form("date")).deserialize(value)
     except ValidationError as error:
         code, _, detail = str(error.messages[0]).partition(": ")
         return code, detail

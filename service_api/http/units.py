@@ -5,10 +5,8 @@ from urllib.parse import urlencode
 
 from flask import Blueprint, Response, request
 
-from service_api.domain.card import Card
 from service_api.domain.condition import Condition
 from service_api.domain.refusals import Malformed
-from service_api.domain.wear import Wear
 from service_api.http.contract import (
     MOST_ROWS,
     PAGING,
@@ -49,7 +47,7 @@ def identity(unit: str) -> Response:
 
 
 @bp.get("/units/<unit>/card")
-@contract(gives=Card, query=TIMES, refuses=REFUSES)
+@contract(gives="service_api.domain.card:Card", query=TIMES, refuses=REFUSES)
 def card(unit: str) -> Response:
     """What the bench must know after one scan, worst first."""
     known_query(*TIMES)
@@ -65,7 +63,7 @@ def condition(unit: str) -> Response:
 
 
 @bp.get("/units/<unit>/wear/<characteristic>")
-@contract(gives=Wear, query=TIMES, refuses=(*REFUSES, "not-found"))
+@contract(gives="service_api.domain.wear:Wear", query=TIMES, refuses=(*REFUSES, "not-found"))
 def wear(unit: str, characteristic: str) -> Response:
     """The wear of what is in the slot now: points, line, where it reaches the acting limit, and gaps in the record."""
     known_query(*TIMES)

@@ -7,8 +7,8 @@ both numbers from memory, the reading back in the tests is what counts.
 
 import io
 from hashlib import sha256
+from html import escape
 from typing import NamedTuple
-from xml.sax.saxutils import escape
 
 QUIET_BAR, QUIET_QR = 10, 4
 BAR_HEIGHT = 36  # modules

@@ -9,8 +9,6 @@ import json
 from decimal import Decimal
 from typing import Any
 
-import rfc8785
-
 from service_api.domain.refusals import BadJson
 
 WHOLE_LIMIT = 2**53 - 1
@@ -19,6 +17,8 @@ _fast = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=Fal
 
 def canonical(value: Any) -> bytes:
     """The RFC 8785 bytes of any JSON value. Raises ValueError for what has none (NaN, a lone surrogate, ...)."""
+    import rfc8785  # seldom needed, and never to start
+
     try:
         return rfc8785.dumps(value)
     except (rfc8785.CanonicalizationError, UnicodeEncodeError) as error:

@@ -1,17 +1,17 @@
-"""An entry between its three forms: what a client sent, the dataclass, the canonical text that is hashed."""
+"""An entry between its three forms: what a client sent, the dataclass, the canonical text that is hashed.
+
+The schemas are imported with the first entry that is sent: who only reads starts without them.
+"""
 
 from dataclasses import dataclass
 from datetime import UTC
 from hashlib import sha256
 from typing import Any
 
-from marshmallow import ValidationError
-
 from service_api.domain.entries import TYPES
 from service_api.domain.entry import Envelope, Recorded, Signed
 from service_api.domain.plain import make, plain
 from service_api.domain.refusals import Fault, Malformed
-from service_api.wire import derive
 from service_api.wire.canonical import entry_text, load
 
 LONGEST = 48 * 1024  # bytes of canonical text; C2SP bundles carry a 16-bit length, and the book adds members
@@ -42,6 +42,10 @@ def read_draft(raw: Any, computed: bool = False) -> Draft:
 
     computed : the service itself sends it, so a computed type is welcome
     """
+    from marshmallow import ValidationError
+
+    from service_api.wire import derive
+
     if not isinstance(raw, dict):
         raise Malformed.at("", "wrong-form", "an entry is a JSON object")
     kind = _type_of(raw)
@@ -104,6 +108,10 @@ def near(word: str, words: tuple[str, ...], most: int = 3) -> tuple[str, ...]:
 
 def body_faults(name: str, data: Any, pointer: str) -> list[Fault]:
     """What is wrong with the data of an entry of type `name`; nothing when it is well formed."""
+    from marshmallow import ValidationError
+
+    from service_api.wire import derive
+
     try:
         body = derive.load(TYPES[name].body, data)
     except ValidationError as error:
