@@ -40,6 +40,7 @@ from service_api.pages import (
     sheet_revisions,
 )
 from service_api.projections import units
+from service_api.projections.changes import Change, read_changes
 from service_api.wire.canonical import load
 from service_api.wire.entries import near
 
@@ -405,6 +406,66 @@ class Answers:
             kept = store.receipts(connection, book, [s.index for s in found])
         return [entry_answer(s.hashed, *kept[s.index]) for s in found], more[0] if more else None
 
+    # What others pull
+
+    def feed(self, start: int, limit: int) -> tuple[list[bytes], int]:
+        """Entries from an index on with their receipts, and the index to go on from."""
+        with self.engine.begin() as connection:
+            found = list(store.read(connection, self.book.number, start, start + limit))
+            kept = store.receipts(connection, self.book.number, [s.index for s in found])
+        return [entry_answer(s.hashed, *kept[s.index]) for s in found], start + len(found)
+
+    def changes(self, index: int, unit: str, limit: int) -> tuple[list[dict[str, Any]], str]:
+        """Changes from a cursor on, with each unit's condition as it is now, and the cursor to go on from.
+
+        A change of context is one row in the book; it is expanded here to the units that lean on it.
+        """
+        with self.engine.begin() as connection:
+            book = self.book.number
+            size = store.read_head(connection, book).size
+            found: list[Change] = []
+            for row in read_changes(connection, book, index, unit):
+                if len(found) > limit and row.log_index > found[-1].log_index:
+                    break  # an entry is shown whole before the page is cut, so that its rows are merged
+                if row.unit:
+                    found.append(row)
+                else:
+                    after = unit if row.log_index == index else ""
+                    leaning = self._leaning(connection, row.log_index)
+                    found += [Change(row.log_index, u, row.changed) for u in leaning if u >= after]
+            shown = _merged(found)
+            more = shown[limit:]
+            conditions_now = {u: self._summary(connection, u) for u in {c.unit for c in shown[:limit]}}
+            lines = [
+                {
+                    "cursor": f"{c.log_index}:{c.unit}",
+                    "index": c.log_index,
+                    "unit": c.unit,
+                    "changed": list(c.changed),
+                    "condition": conditions_now[c.unit],
+                }
+                for c in shown[:limit]
+            ]
+        return lines, f"{more[0].log_index}:{more[0].unit}" if more else str(max(size, index))
+
+    def _leaning(self, connection: Connection, index: int) -> list[str]:
+        """The units, by number, that lean on an entry of the context: its class's, or those a gauge measured."""
+        book = self.book.number
+        (entry,) = read_entries(connection, book, (index,))
+        if entry.kind == "class":
+            return units.units_of_class(connection, book, entry.subject_id)
+        if entry.kind == "unit":
+            measured = units.indexes(connection, book, entry.subject, types=("reading.taken",), named=True)
+            subjects = {e.subject_id for e in read_entries(connection, book, measured) if e.kind == "unit"}
+            return sorted(subjects - {entry.subject_id})
+        return units.all_units(connection, book)
+
+    def _summary(self, connection: Connection, unit: str) -> dict[str, Any]:
+        from service_api.domain.changes import summary
+
+        found: dict[str, Any] = answer(summary(*self._both(connection, unit, NOW)))
+        return found
+
     def day(self, moment: datetime) -> date:
         """The book's local day of a moment."""
         return day_in(moment, self.book.zone)
@@ -412,6 +473,16 @@ class Answers:
     def size(self) -> int:
         with self.engine.begin() as connection:
             return store.read_head(connection, self.book.number).size
+
+
+def _merged(changes: Sequence[Change]) -> list[Change]:
+    """In order, one row per entry and unit, whether it was named by itself or leans on a change of context."""
+    found: dict[tuple[int, str], Change] = {}
+    for change in changes:
+        known = found.get((change.log_index, change.unit))
+        changed = change.changed if known is None else tuple(dict.fromkeys((*known.changed, *change.changed)))
+        found[change.log_index, change.unit] = Change(change.log_index, change.unit, changed)
+    return [found[key] for key in sorted(found)]
 
 
 def _parts_balance(items: Sequence[Item]) -> list[dict[str, Any]]:

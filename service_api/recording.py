@@ -22,11 +22,11 @@ from service_api.domain.entries import TYPES, ReadingTaken, TagAttached
 from service_api.domain.entry import Recorded, Signed
 from service_api.domain.moments import in_utc, parse
 from service_api.domain.plain import answer, make, plain
-from service_api.domain.references import Reference, named_in, named_subjects, references
+from service_api.domain.references import Reference, named_in, references
 from service_api.domain.refusals import Fault, IdReused, Malformed, Refusal
-from service_api.domain.state import UnitState, begin, step, witness
-from service_api.domain.timeline import moved_to, simple_item
+from service_api.domain.state import UnitState, begin
 from service_api.domain.warnings import Remark, newest_row, remarks, uom_fault
+from service_api.filing import advance, changes_of, drawn_topics, is_context, own_topics, pages_of, root_of
 from service_api.log import driver, store
 from service_api.log.combining import Combiner
 from service_api.log.store import Book, Head, Row
@@ -34,17 +34,16 @@ from service_api.pages import (
     draw_unit,
     entry_answer,
     find_entry,
-    read_entries,
     recorded_answer,
     revision_of,
     sheet_revisions,
 )
 from service_api.projections import units
-from service_api.projections.units import DRAWN, NAMED, OWN, Page, Topic
+from service_api.projections.changes import change_rows
+from service_api.projections.units import Page
 from service_api.wire.entries import Draft, body_faults, near, recorded, splice
 
 AHEAD = timedelta(minutes=5)
-CONTEXT_KINDS = ("class", "alert", "shop")
 KEPT = 5000
 
 
@@ -366,7 +365,7 @@ class Recorder:
             return [
                 Fault("/subject", "wrong-subject", f"a correction stands on its target's subject, {target.subject}")
             ]
-        batch.roots[entry.id] = self._root(connection, batch, target)
+        batch.roots[entry.id] = root_of(target, lambda ident: self._entry(connection, batch, ident))
         if entry.type == "entry.superseded":
             found = _ahead(batch, entry.data, "/data")
             return found + self._new_data_faults(connection, batch, target, body.data, "/data/data")
@@ -404,15 +403,6 @@ class Recorder:
         if ident in batch.by_id:
             return batch.by_id[ident]
         return find_entry(connection, self.book.number, ident)
-
-    def _root(self, connection: Connection, batch: _Batch, entry: Recorded) -> Recorded:
-        """The fact that a correction is about, through corrections of corrections."""
-        while TYPES[entry.type].corrects:
-            target = self._entry(connection, batch, entry.data["target"])
-            if target is None:
-                raise RuntimeError(f"the target of {entry.id} is gone")
-            entry = target
-        return entry
 
     def _sheets_of(self, connection: Connection, class_: str) -> list[SheetRevision]:
         if class_ not in self._sheets:
@@ -452,61 +442,17 @@ class Recorder:
 
     def _write_topics(self, connection: Connection, batch: _Batch) -> None:
         book = self.book.number
-        topics: list[Topic] = []
-        for _, entry, _ in batch.accepted:
-            topics.append(Topic(entry.subject, entry.index, OWN, entry.type))
-            topics += [Topic(s, entry.index, NAMED, entry.type) for s in named_subjects(entry)]
-            jobs = {entry.job, getattr(entry.body, "job", None)} - {None}
-            topics += [Topic(f"job:{job}", entry.index, OWN, entry.type) for job in jobs]
-            if entry.kind == "alert":
-                topics.append(Topic("alerts", entry.index, OWN, entry.type))
+        topics = [topic for _, entry, _ in batch.accepted for topic in own_topics(entry)]
         self._run(connection, units.topic_rows(book, topics))
         for _, entry, _ in batch.accepted:
             if TYPES[entry.type].corrects:
-                self._draw_along(connection, batch, entry)
-        moved = [e.index for _, e, _ in batch.accepted if self._is_context(batch, e)]
+                along = drawn_topics(connection, book, entry, batch.roots[entry.id])
+                self._run(connection, units.topic_rows(book, along))
+        moves = (changes_of(connection, book, e, batch.roots.get(e.id, e)) for _, e, _ in batch.accepted)
+        self._run(connection, change_rows(book, [change for found in moves for change in found]))
+        moved = [e.index for _, e, _ in batch.accepted if is_context(batch.roots.get(e.id, e))]
         if moved:
             self._run(connection, units.context_row(book, max(moved)))
-
-    @staticmethod
-    def _is_context(batch: _Batch, entry: Recorded) -> bool:
-        """Other units' answers lean on it: a sheet, an alert, a gauge's calibration, or a correction of one."""
-        fact = batch.roots.get(entry.id, entry)
-        return fact.kind in CONTEXT_KINDS or fact.type.startswith("gauge.")
-
-    def _draw_along(self, connection: Connection, batch: _Batch, entry: Recorded) -> None:
-        """A correction is drawn to every page that shows its root fact; a move draws the fact and its corrections."""
-        book, root = self.book.number, batch.roots[entry.id]
-        topics = [
-            Topic(page, entry.index, DRAWN, entry.type)
-            for page in self._pages_of(connection, root)
-            if page != entry.subject
-        ]
-        to = moved_to(entry, self._moves(connection, root))
-        if to is not None:
-            page = read_entries(connection, book, units.indexes(connection, book, root.subject))
-            family = {root.id}
-            for other in page:  # in the order of the book, so that a correction comes after its target
-                if TYPES[other.type].corrects and other.data["target"] in family:
-                    family.add(other.id)
-            topics += [Topic(to, o.index, DRAWN, o.type) for o in page if o.id in family]
-        self._run(connection, units.topic_rows(book, topics))
-
-    def _pages_of(self, connection: Connection, root: Recorded) -> set[str]:
-        """The subjects whose history shows this fact, struck or not."""
-        moves, family = self._moves(connection, root), {root.id}
-        found = {root.subject}
-        for move in moves.values():
-            if move.data["target"] in family:
-                family.add(move.id)
-                found.add(moved_to(move, moves) or root.subject)
-        return found
-
-    def _moves(self, connection: Connection, root: Recorded) -> dict[str, Recorded]:
-        """The corrections on the root fact's page that may move something, in the order of the book."""
-        types = ("entry.reattributed", "entry.superseded")
-        wanted = units.indexes(connection, self.book.number, root.subject, types=types)
-        return {e.id: e for e in read_entries(connection, self.book.number, wanted)}
 
     def _redraw(self, connection: Connection, batch: _Batch) -> tuple[dict[str, UnitState], dict[str, UnitState]]:
         """Bring every touched unit's state up to date: one step when in order, the whole page again when not."""
@@ -515,7 +461,7 @@ class Recorder:
         for _, entry, _ in batch.accepted:
             pages = {entry.subject}
             if TYPES[entry.type].corrects:
-                pages = self._pages_of(connection, batch.roots[entry.id])
+                pages = pages_of(connection, self.book.number, batch.roots[entry.id])
                 if entry.type != "entry.annotated":
                     again |= {p for p in pages if p.startswith("unit:")}
             for page in pages:
@@ -649,16 +595,3 @@ def _signed(entry: Any, sender: Sender) -> Signed | None:
     by = proof if "by" in who else None
     second = proof if "second" in who and getattr(entry.body, "second", None) else None
     return Signed(by=by, second=second) if by or second else None
-
-
-def advance(state: UnitState, fresh: Sequence[Recorded]) -> UnitState | None:
-    """The state after new entries that nothing corrects; None when one of them is out of order."""
-    for entry in fresh:
-        if TYPES[entry.type].corrects:
-            state = witness(state, entry.index)
-            continue
-        item = simple_item(entry)
-        if state.head is not None and item.key < state.head:
-            return None
-        state = step(state, item)
-    return state

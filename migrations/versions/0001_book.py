@@ -98,6 +98,7 @@ def projections() -> None:
         text("why"),
     )
     op.create_index("tag_span_unit", "tag_span", ["book", "unit"])
+    keyed("change", [index_key(), text_key("unit")], text("changed", nullable=False))
     op.create_table(
         "context",
         sa.Column("book", sa.Integer, primary_key=True, autoincrement=False),

@@ -6,31 +6,70 @@ from datetime import date, timedelta
 from service_api.domain import condition as conditions
 from service_api.domain.condition import Hours, Why
 from service_api.domain.context import Context
+from service_api.domain.entry import Envelope
 from service_api.domain.state import UnitState
 
-# aspect -> the parts of the state that it shows in
-ASPECTS: dict[str, tuple[str, ...]] = {
-    "identity": ("identity",),
-    "tags": ("tags",),
-    "place": ("place", "out", "sold", "retired"),
-    "hours": ("meters",),
-    "slots": ("slots",),
-    "characteristics": ("measured",),
-    "findings": ("findings",),
-    "complaints": ("complaints",),
-    "jobs": ("jobs", "last_job"),
-    "holds": ("holds",),
-    "concessions": ("concessions",),
-    "exams": ("exams",),
-    "due": ("plans", "serviced"),
-    "release": ("released",),
-    "discrepancies": ("raised",),
+# What of a unit's condition an entry of each type may move; a type that is not here moves nothing that is pulled
+MOVES: dict[str, tuple[str, ...]] = {
+    "unit.registered": ("identity", "hours", "place"),
+    "unit.merged": ("identity",),
+    "tag.attached": ("tags",),
+    "tag.detached": ("tags",),
+    "tag.scanned": ("discrepancies",),
+    "unit.received": ("standing", "place"),
+    "unit.dispatched": ("standing", "place"),
+    "unit.moved": ("place",),
+    "unit.sold": ("standing", "place"),
+    "unit.retired": ("standing",),
+    "meter.read": ("hours",),
+    "meter.replaced": ("hours",),
+    "meter.rolled": ("hours",),
+    "complaint.reported": ("complaints", "hours"),
+    "complaint.closed": ("complaints",),
+    "job.opened": ("jobs", "standing"),
+    "job.closed": ("jobs", "due"),
+    "check.answered": ("checks", "standing"),
+    "reading.taken": ("characteristics", "hours"),
+    "finding.raised": ("findings", "standing"),
+    "finding.closed": ("findings",),
+    "work.done": ("standing",),
+    "setting.left": ("standing",),
+    "run.recorded": ("runs",),
+    "part.fitted": ("slots", "standing"),
+    "part.removed": ("slots", "standing"),
+    "unit.released": ("release", "standing"),
+    "release.reissued": ("release",),
+    "concession.granted": ("concessions", "standing"),
+    "concession.ended": ("concessions", "standing"),
+    "hold.placed": ("holds", "standing"),
+    "hold.lifted": ("holds", "standing"),
+    "exam.recorded": ("exams", "standing"),
+    "rebuild.completed": ("slots", "standing"),
+    "service.planned": ("due",),
+    "entry.disputed": ("discrepancies", "standing"),
+    "dispute.settled": ("discrepancies", "standing"),
+}
+# Entries on other pages that every unit which leans on them may feel
+LEANS: dict[str, tuple[str, ...]] = {
+    "sheet.issued": ("limits",),
+    "alert.issued": ("alerts", "standing"),
+    "alert.closed": ("alerts", "standing"),
+    "gauge.calibrated": ("gauges",),
+    "gauge.checked": ("gauges",),
+    "gauge.mishandled": ("gauges",),
 }
 
 
-def aspects(before: UnitState, after: UnitState) -> list[str]:
-    """What differs between two states of a unit; nothing when the condition is the same."""
-    return [aspect for aspect, parts in ASPECTS.items() if any(getattr(before, p) != getattr(after, p) for p in parts)]
+def moved_by(entry: Envelope, root: Envelope) -> tuple[str, ...]:
+    """The aspects that an entry may move; a correction moves what the fact at its root does, a note nothing.
+
+    root : the entry itself, or the fact that a correction is about in the end
+    """
+    if entry.type == "entry.annotated":
+        return ()
+    if entry.type in ("entry.disputed", "dispute.settled"):
+        return MOVES[entry.type]
+    return MOVES.get(root.type, ())
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,9 +8,9 @@ from sqlalchemy.exc import OperationalError
 from werkzeug.exceptions import HTTPException, MethodNotAllowed
 
 from service_api.domain.refusals import Busy, Refusal
-from service_api.http import attachments, auth, entries, jobs, pages, people, problems, tags, units
+from service_api.http import attachments, auth, entries, feeds, jobs, pages, people, problems, tags, units
 
-ROOMS = (entries, units, tags, jobs, people, attachments, pages)
+ROOMS = (entries, units, tags, jobs, feeds, people, attachments, pages)
 log = logging.getLogger("fettlebook")
 
 

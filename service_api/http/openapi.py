@@ -35,6 +35,8 @@ QUERY: dict[str, dict[str, Any]] = {
     "class": {"schema": TEXT, "description": "units of this class only"},
     "subject": {"schema": TEXT, "description": "entries found under this subject only"},
     "job": {"schema": TEXT, "description": "entries of this job only"},
+    "from": {"schema": TEXT, "description": "where to begin, inclusive, as `next` said; 0 is the beginning"},
+    "wait": {"schema": {"type": "integer", "minimum": 0, "maximum": 60}, "description": "seconds to wait for news"},
     "dots": {"schema": {"type": "integer", "minimum": 1, "maximum": 20}, "description": "pixels a module"},
 }
 
@@ -189,6 +191,8 @@ SHAPES: dict[str, dict[str, Any]] = {
     "slots": _listed("slots", ROW, unit=TEXT, as_of=ROW),
     "slot": {"type": "object", "required": ["slot", "occupant", "hours_on", "contested", "history"]},
     "history": _listed("items", ROW, unit=TEXT, as_of=ROW, count={"type": "integer"}, next=NEXT),
+    "feed": _listed("entries", RECORDED, next={"type": "integer"}),
+    "changes": _listed("changes", ROW, next=TEXT, generation=TEXT),
     "sheet": {"type": "object", "required": ["class", "rev", "effective_on", "sheet"]},
     "job": _listed("entries", ROW, job=TEXT, parts={"type": "array"}, unanswered_checks={"type": "array"}),
     "people": _listed("people", PERSON),

@@ -26,11 +26,35 @@ def writing_engine(url: str) -> Engine:
     """The engine for appends and changes. On SQLite every transaction takes the write lock at its start."""
     if not is_sqlite(url):
         return create_engine(url, pool_pre_ping=True)
+    engine = _durable(url)
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Any) -> None:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+    return engine
+
+
+def drawing_engine(url: str) -> Engine:
+    """The engine for a redraw: it takes the write lock only in transactions begun with the option `swap`."""
+    if not is_sqlite(url):
+        return create_engine(url, pool_size=1, max_overflow=0)
+    engine = _durable(url)
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Any) -> None:
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if connection.get_execution_options().get("swap") else "BEGIN")
+
+    return engine
+
+
+def _durable(url: str) -> Engine:
+    """SQLite with one connection, on which a commit is on disk when it returns."""
     engine = create_engine(url, connect_args={"timeout": BUSY_SECONDS}, pool_size=1, max_overflow=0)
 
     @event.listens_for(engine, "connect")
     def pragmas(connection: Any, _: Any) -> None:
-        connection.isolation_level = None  # SQLAlchemy's events below begin transactions, not the driver
+        connection.isolation_level = None  # SQLAlchemy's events begin transactions, not the driver
         connection.execute(f"PRAGMA page_size={PAGE_SIZE}")
         connection.execute("PRAGMA journal_mode=WAL")
         connection.execute("PRAGMA synchronous=FULL")
@@ -38,10 +62,6 @@ def writing_engine(url: str) -> Engine:
         (level,) = connection.execute("PRAGMA synchronous").fetchone()
         if level != 2:
             raise RuntimeError("SQLite did not take synchronous=FULL; an acknowledged entry might not be on disk")
-
-    @event.listens_for(engine, "begin")
-    def begin(connection: Any) -> None:
-        connection.exec_driver_sql("BEGIN IMMEDIATE")
 
     return engine
 

@@ -5,6 +5,7 @@ entry_topic : under which subjects and jobs an entry is found; `relation` own (i
     or a correction that came along)
 unit_state : the folded state of a unit
 tag_span : which unit a tag points to, and when
+change : which units an entry may have changed, and in what; an empty unit stands for all that lean on its context
 """
 
 from sqlalchemy import BigInteger, Column, Index, Integer, LargeBinary, MetaData, Table, Text
@@ -56,6 +57,15 @@ tag_span = Table(
     sqlite_with_rowid=False,
 )
 Index("tag_span_unit", tag_span.c.book, tag_span.c.unit)
+change = Table(
+    "change",
+    metadata,
+    Column("book", Integer, primary_key=True, autoincrement=False),
+    Column("log_index", BigInt, primary_key=True, autoincrement=False),
+    Column("unit", Text, primary_key=True),
+    Column("changed", Text, nullable=False),
+    sqlite_with_rowid=False,
+)
 context = Table(
     "context",
     metadata,

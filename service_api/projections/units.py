@@ -230,6 +230,11 @@ def all_units(connection: Connection, book: int) -> list[str]:
     return list(connection.execute(wanted).scalars())
 
 
+def units_of_class(connection: Connection, book: int, class_: str) -> list[str]:
+    wanted = select(t.unit_state.c.unit).where(t.unit_state.c.book == book, t.unit_state.c["class"] == class_)
+    return list(connection.execute(wanted.order_by(t.unit_state.c.unit)).scalars())
+
+
 def serial_sharing(connection: Connection, book: int, unit: str, class_: str, serial: str | None) -> list[str]:
     """Other units of the class with the same serial engraved."""
     if not serial:

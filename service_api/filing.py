@@ -1,0 +1,114 @@
+"""Where an entry is filed: under which topics it is found, on which pages a correction shows. Appending and redrawing
+both ask here.
+"""
+
+from collections.abc import Callable, Sequence
+
+from sqlalchemy import Connection
+
+from service_api.domain.changes import LEANS, moved_by
+from service_api.domain.entries import TYPES
+from service_api.domain.entry import Recorded
+from service_api.domain.references import named_subjects
+from service_api.domain.state import UnitState, step, witness
+from service_api.domain.timeline import moved_to, simple_item
+from service_api.pages import read_entries
+from service_api.projections import units
+from service_api.projections.changes import CONTEXT, Change
+from service_api.projections.units import DRAWN, NAMED, OWN, Topic
+
+CONTEXT_KINDS = ("class", "alert", "shop")
+
+
+def own_topics(entry: Recorded) -> list[Topic]:
+    """Where an entry is found by itself: its subject, whom it names, its jobs."""
+    found = [Topic(entry.subject, entry.index, OWN, entry.type)]
+    found += [Topic(s, entry.index, NAMED, entry.type) for s in named_subjects(entry)]
+    jobs = {entry.job, getattr(entry.body, "job", None)} - {None}
+    found += [Topic(f"job:{job}", entry.index, OWN, entry.type) for job in jobs]
+    if entry.kind == "alert":
+        found.append(Topic("alerts", entry.index, OWN, entry.type))
+    return found
+
+
+def root_of(entry: Recorded, find: Callable[[str], Recorded | None]) -> Recorded:
+    """The fact that a correction is about, through corrections of corrections; of a fact, the fact itself."""
+    while TYPES[entry.type].corrects:
+        target = find(entry.data["target"])
+        if target is None:
+            raise RuntimeError(f"the target of {entry.id} is gone")
+        entry = target
+    return entry
+
+
+def is_context(fact: Recorded) -> bool:
+    """Other units' answers lean on it and on its corrections: a sheet, an alert, a gauge's calibration."""
+    return fact.kind in CONTEXT_KINDS or fact.type.startswith("gauge.")
+
+
+def drawn_topics(connection: Connection, book: int, entry: Recorded, root: Recorded) -> list[Topic]:
+    """A correction is drawn to every page that shows its root fact; a move draws the fact and its corrections.
+
+    The topics of the entries up to this one have to be written before.
+    """
+    topics = [
+        Topic(page, entry.index, DRAWN, entry.type)
+        for page in pages_of(connection, book, root)
+        if page != entry.subject
+    ]
+    to = moved_to(entry, _moves(connection, book, root))
+    if to is not None:
+        page = read_entries(connection, book, units.indexes(connection, book, root.subject))
+        family = {root.id}
+        for other in page:  # in the order of the book, so that a correction comes after its target
+            if TYPES[other.type].corrects and other.data["target"] in family:
+                family.add(other.id)
+        topics += [Topic(to, o.index, DRAWN, o.type) for o in page if o.id in family]
+    return topics
+
+
+def pages_of(connection: Connection, book: int, root: Recorded) -> set[str]:
+    """The subjects whose history shows this fact, struck or not."""
+    moves, family = _moves(connection, book, root), {root.id}
+    found = {root.subject}
+    for move in moves.values():
+        if move.data["target"] in family:
+            family.add(move.id)
+            found.add(moved_to(move, moves) or root.subject)
+    return found
+
+
+def _moves(connection: Connection, book: int, root: Recorded) -> dict[str, Recorded]:
+    """The corrections on the root fact's page that may move something, in the order of the book."""
+    types = ("entry.reattributed", "entry.superseded")
+    wanted = units.indexes(connection, book, root.subject, types=types)
+    return {e.id: e for e in read_entries(connection, book, wanted)}
+
+
+def changes_of(connection: Connection, book: int, entry: Recorded, root: Recorded) -> list[Change]:
+    """Which units an entry may have changed, and in what; one row without a unit for a change of context.
+
+    root : the entry itself, or the fact that a correction is about in the end
+    """
+    found = []
+    if entry.type != "entry.annotated" and root.type in LEANS:
+        found.append(Change(entry.index, CONTEXT, LEANS[root.type]))
+    changed = moved_by(entry, root)
+    if changed:
+        pages = {entry.subject} if entry is root else pages_of(connection, book, root)
+        units_there = sorted(p.partition(":")[2] for p in pages if p.startswith("unit:"))
+        found += [Change(entry.index, unit, changed) for unit in units_there]
+    return found
+
+
+def advance(state: UnitState, fresh: Sequence[Recorded]) -> UnitState | None:
+    """The state after new entries that nothing corrects; None when one of them is out of order."""
+    for entry in fresh:
+        if TYPES[entry.type].corrects:
+            state = witness(state, entry.index)
+            continue
+        item = simple_item(entry)
+        if state.head is not None and item.key < state.head:
+            return None
+        state = step(state, item)
+    return state

@@ -1,0 +1,80 @@
+"""What others pull: every entry in the order of the book, and what changed about which unit."""
+
+import json
+import re
+import time
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from flask import Blueprint, Response, current_app, request
+
+from service_api.domain.context import RULES
+from service_api.domain.refusals import Malformed
+from service_api.http.contract import MOST_ROWS, answers, caller, contract, give_json, known_query, whole
+
+bp = Blueprint("feeds", __name__, url_prefix="/v1")
+LONGEST_WAIT = 60  # seconds
+PAUSE = 0.1  # between two looks while waiting
+CLOUDEVENTS = "application/cloudevents-batch+json"
+CURSOR = re.compile(r"([0-9]{1,15})(?::([A-Za-z0-9._-]{1,64}))?")
+Found = TypeVar("Found")
+
+
+def _waited(look: Callable[[], tuple[list[Found], Any]]) -> tuple[list[Found], Any]:
+    """The first look that finds something, or the last one when the caller's `wait` is over."""
+    until = time.monotonic() + whole("wait", 0, 0, LONGEST_WAIT)
+    while True:
+        found = look()
+        if found[0] or time.monotonic() >= until:
+            return found
+        time.sleep(PAUSE)
+
+
+@bp.get("/feed")
+@contract(gives="feed", query=("from", "limit", "wait"), refuses=("bad-query",))
+def feed() -> Response:
+    """Every entry from an index on, and the index to go on from; `wait` seconds for the next when there is none.
+
+    With `Accept: application/cloudevents-batch+json` each entry is a CloudEvent.
+    """
+    known_query("from", "limit", "wait")
+    start, limit = whole("from", 0, 0, 2**53), whole("limit", 100, 1, 1000)
+    texts, after = _waited(lambda: answers().feed(start, limit))
+    if CLOUDEVENTS in request.headers.get("Accept", ""):
+        response = Response(json.dumps(list(map(_event, texts))), content_type=CLOUDEVENTS)
+    else:
+        body = b'{"entries":[' + b",".join(texts) + b'],"next":%d}' % after
+        response = Response(body, content_type="application/json")
+    response.headers["Link"] = f'<{request.path}?from={after}&limit={limit}>; rel="next"'
+    return response
+
+
+def _event(text: bytes) -> dict[str, Any]:
+    """An entry as a CloudEvent (version 1.0): its id and moment of recording, the book as its source."""
+    entry = json.loads(text)
+    return {
+        "specversion": "1.0",
+        "id": entry["id"],
+        "source": f"/books/{current_app.extensions['store'].book(caller().book).origin}",
+        "type": entry["type"],
+        "subject": entry["subject"],
+        "time": entry["recorded_at"],
+        "datacontenttype": "application/json",
+        "data": entry,
+    }
+
+
+@bp.get("/changes")
+@contract(gives="changes", query=("from", "limit", "wait"), refuses=("bad-query",))
+def changes() -> Response:
+    """What changed about which unit, in the order of the book, each with the unit's condition in short.
+
+    `from` is inclusive; `next` is what to send as `from`. A new `generation` says: the rules changed, read all again.
+    """
+    known_query("from", "limit", "wait")
+    given = CURSOR.fullmatch(request.args.get("from", "0"))
+    if given is None:
+        raise Malformed.at("?from", "bad-query", "a cursor as `next` gave it, or 0")
+    limit = whole("limit", 100, 1, MOST_ROWS)
+    found, after = _waited(lambda: answers().changes(int(given[1]), given[2] or "", limit))
+    return give_json({"changes": found, "next": after, "generation": str(RULES)})

@@ -1,0 +1,132 @@
+"""What others pull: the feed of entries and the changes of condition (DESIGN 7, CONTRACT C; JOB.md question 17)."""
+
+from collections.abc import Callable
+from typing import Any
+
+from tests import factories as f
+
+Ask = Callable[..., Any]
+Tell = Callable[..., list[Any]]
+
+
+def pulled(ask: Ask, limit: int, start: str = "0") -> tuple[list[Any], str]:
+    """Everything from a cursor on, page by page, and the cursor at the end."""
+    found: list[Any] = []
+    while True:
+        page = ask("/v1/changes", **{"from": start, "limit": limit})
+        found += page["changes"]
+        if not page["changes"]:
+            return found, page["next"]
+        start = page["next"]
+
+
+def seen(changes: list[Any]) -> list[tuple[int, str]]:
+    return [(c["index"], c["unit"]) for c in changes]
+
+
+def test_question_17_a_puller_in_small_pages_sees_each_change_once_and_in_order(demo: Any) -> None:
+    whole, end = pulled(demo.ask, 500)
+    paged, same_end = pulled(demo.ask, 7)
+    assert seen(whole) == seen(paged)
+    assert sorted(set(seen(whole))) == seen(whole), "no change twice, none out of order"
+    assert end == same_end == str(demo.ask("/v1/feed", limit=1000, **{"from": 1000})["next"])
+
+
+def test_question_17_every_cursor_is_a_place_to_resume_from(demo: Any) -> None:
+    """`from` is inclusive: the row of a cursor comes first."""
+    whole, _ = pulled(demo.ask, 500)
+    for at in range(0, len(whole), 97):
+        again = demo.ask("/v1/changes", **{"from": whole[at]["cursor"], "limit": 3})["changes"]
+        assert seen(whole[at : at + 3]) == seen(again)
+
+
+def test_question_17_the_last_change_of_every_unit_carries_its_condition(demo: Any) -> None:
+    whole, _ = pulled(demo.ask, 500)
+    for unit in ("SEL-004", "SEL-002", "FAC-001"):
+        now = demo.ask(f"/v1/units/{unit}/condition")
+        summary = [c for c in whole if c["unit"] == unit][-1]["condition"]
+        assert (now["standing"], now["hours"]) == (summary["standing"], summary["hours"])
+        outcomes = {c["characteristic"]: c["conformity"]["outcome"] for c in now["characteristics"] if c["latest"]}
+        assert outcomes == {c["characteristic"]: c["outcome"] for c in summary["characteristics"]}
+
+
+def test_past_the_end_there_is_nothing_and_next_stays(standing_unit: Any, ask: Ask) -> None:
+    _, end = pulled(ask, 100)
+    assert {"changes": [], "next": end, "generation": "1"} == ask("/v1/changes", **{"from": end})
+    assert {"entries": [], "next": int(end)} == ask("/v1/feed", **{"from": end})
+
+
+def test_a_correction_is_a_change_of_every_unit_that_it_touches(standing_unit: Any, tell: Tell, ask: Ask) -> None:
+    (taken,) = tell(f.reading("0.12"))
+    _, end = pulled(ask, 100)
+    (moved,) = tell(f.reattributed(taken, "unit:U-2"))
+    found, _ = pulled(ask, 100, end)
+    assert [(moved["index"], "U-1"), (moved["index"], "U-2")] == seen(found)
+    assert "characteristics" in found[0]["changed"]
+
+
+def test_a_note_changes_nothing(standing_unit: Any, tell: Tell, ask: Ask) -> None:
+    (taken,) = tell(f.reading("0.12"))
+    _, end = pulled(ask, 100)
+    tell(f.annotated(taken))
+    assert [] == pulled(ask, 100, end)[0]
+
+
+def test_a_new_sheet_is_a_change_of_every_unit_of_its_class(standing_unit: Any, tell: Tell, ask: Ask) -> None:
+    _, end = pulled(ask, 100)
+    (issued,) = tell(f.sheet_issued(rev=2, effective_on="2026-01-05"))
+    found, _ = pulled(ask, 1, end)
+    assert [(issued["index"], "U-1"), (issued["index"], "U-2")] == seen(found)
+    assert [["limits"], ["limits"]] == [c["changed"] for c in found]
+
+
+def test_a_gauge_that_is_calibrated_is_a_change_of_the_units_it_measured(
+    standing_unit: Any, tell: Tell, ask: Ask
+) -> None:
+    tell(f.reading("0.12", gauge=f.GAUGE))
+    _, end = pulled(ask, 100)
+    tell(f.gauge_calibrated())
+    assert ["U-1"] == [c["unit"] for c in pulled(ask, 100, end)[0]]
+
+
+def test_a_late_entry_is_a_change_too(standing_unit: Any, tell: Tell, ask: Ask) -> None:
+    tell(f.reading("0.14", occurred_at="2026-01-05T10:00:00+01:00"))
+    _, end = pulled(ask, 100)
+    (late,) = tell(f.reading("0.12", occurred_at="2026-01-03T10:00:00+01:00"))
+    assert [(late["index"], "U-1")] == seen(pulled(ask, 100, end)[0])
+
+
+def test_the_next_day_on_which_a_condition_changes_by_itself_is_said(standing_unit: Any, tell: Tell, ask: Ask) -> None:
+    """On its due day an exam still counts, so the day after is the one (CONTRACT C, gate blocks)."""
+    exam = {"exam": "thorough", "examiner": "an examiner", "result": "pass", "due_next": "2026-03-31"}
+    tell(f.entry("exam.recorded", exam))
+    found, _ = pulled(ask, 100)
+    assert "2026-04-01" == found[-1]["condition"]["changes_on"]
+
+
+def test_the_feed_gives_every_entry_in_the_order_of_the_book(standing_unit: Any, ask: Ask) -> None:
+    first = ask("/v1/feed", limit=2)
+    rest = ask("/v1/feed", **{"from": first["next"]})
+    assert [0, 1] == [e["index"] for e in first["entries"]]
+    assert [e["id"] for e in standing_unit] == [e["id"] for e in first["entries"] + rest["entries"]]
+
+
+def test_the_feed_comes_as_cloud_events_by_accept(standing_unit: Any, client: Any) -> None:
+    """CloudEvents 1.0: specversion, id, source and type are required."""
+    answer = client.get("/v1/feed?limit=1", headers={"Accept": "application/cloudevents-batch+json"})
+    (event,) = answer.json
+    assert "application/cloudevents-batch+json" == answer.mimetype
+    assert ("1.0", standing_unit[0]["id"], "sheet.issued") == (event["specversion"], event["id"], event["type"])
+    assert "/books/test.example/depot" == event["source"]
+    assert standing_unit[0]["data"] == event["data"]["data"]
+
+
+def test_a_long_poll_ends_when_its_time_is_over(standing_unit: Any, ask: Ask) -> None:
+    _, end = pulled(ask, 100)
+    assert [] == ask("/v1/changes", wait=1, **{"from": end})["changes"]
+
+
+def test_a_cursor_that_nobody_gave_is_refused(client: Any, book: Any) -> None:
+    for text in ("x", "-1", "1:a/b", "1.5"):
+        answer = client.get("/v1/changes", query_string={"from": text})
+        assert (422, "?from") == (answer.status_code, answer.json["errors"][0]["pointer"]), text
