@@ -1,9 +1,12 @@
-"""What the demo book hears and when: JOB.md 8.1, stories S1 and S9, among dull and healthy units. No randomness."""
+"""What the demo book hears and when: JOB.md 8.1, S1, S4, S9 and S10 (to contested), among dull and healthy units.
+
+No randomness.
+"""
 
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta, timezone
+from datetime import date, datetime, time, timedelta, timezone
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -17,6 +20,8 @@ BERTIL, ISKA = "bertil.oake-lund", "iska.thornwell"
 HARL, FERRIES, SLIPWORKS = "harl-tidal-array", "sound-skerry-ferries", "cendry-slipworks"
 WHERE = {HARL: "harl-array", FERRIES: "ferry-yard", SLIPWORKS: "slipway"}  # where the customers work
 NUT = {"SEL": ("CSN-FN-20", "CF-2202-20"), "FAC": ("CSN-FN-30", "CF-2202-30")}  # part number and lot, by class
+VANES = "VN-2311-C"  # the lot of S2; its second set goes into FAC-006 under the label of FAC-003
+ARM_BEARING = "arm-bearing-pack"
 LATER_NUT = "CF-2503-20"  # the lot that came sixteen weeks after 3 December 2024
 
 
@@ -38,6 +43,10 @@ def q(value: str, uom: str) -> dict[str, str]:
     return {"value": value, "uom": uom}
 
 
+def bearing(serial: str) -> dict[str, Any]:
+    return {"part_no": "HLB-AB30", "serial": serial, "qty": 1}
+
+
 def at_positions(values: str, positions: Sequence[str]) -> list[dict[str, str]]:
     return [{"value": v, "position": p} for v, p in zip(values.split(), positions, strict=True)]
 
@@ -56,9 +65,11 @@ class Day:
         self.held.append({**entry, "by": by or self.by, **self.common, **more, "data": data})
         self.now += timedelta(minutes=minutes)
 
-    def tell(self, days_later: int = 0) -> None:
-        """The book hears what was held back, now or some days later."""
+    def tell(self, days_later: int = 0, at: str = "") -> None:
+        """The book hears what was held back: now, or some days later, or at a time of that day."""
         heard = self.now + timedelta(days=days_later)
+        if at:
+            heard = datetime.combine(heard.date(), time.fromisoformat(at), LOCAL)
         self.steps.append(Step(heard.isoformat(), tuple(self.held)))
         self.held = []
         self.now += timedelta(minutes=10)
@@ -341,7 +352,10 @@ VISITS = [
     Visit("FAC-001", "2023-02-14", "1166.0", "0.06 0.06 0.05", FERRIES, "2024-07-30"),
     Visit("FAC-001", "2024-07-30", "1690.3", "0.08 0.08 0.07", "", "2026-01-27"),
     Visit("FAC-002", "2024-02-27", "1539.0", "0.09 0.08 0.09", SLIPWORKS, "2026-03-03"),
-    Visit("FAC-003", "2023-10-10", "1412.6", "0.07 0.08 0.08", HARL, "2025-02-25"),
+    # FAC-003 and FAC-006 are S4: neither leaves by its own number between the repainting and the settling
+    Visit("FAC-003", "2022-11-15", "1090.4", "0.05 0.06 0.05", HARL, "2023-10-10"),
+    Visit("FAC-003", "2023-10-10", "1412.6", "0.07 0.08 0.08", "", "2025-02-25", PELL, "kelderwick"),
+    Visit("FAC-003", "2024-01-10", "1466.0", "0.08 0.08 0.08", HARL, "2025-02-25", PELL, "kelderwick"),
     Visit("FAC-003", "2025-02-25", "1915.4", "0.10 0.09 0.10", HARL, "2026-02-24"),
     Visit(
         "FAC-004",
@@ -355,9 +369,11 @@ VISITS = [
         card="card 118",
         late=1,
     ),
-    Visit("FAC-004", "2024-11-05", "1385.7", "0.09 0.08 0.08", FERRIES, "2026-05-05", PELL, "kelderwick"),
+    Visit("FAC-004", "2024-11-05", "1385.7", "0.09 0.08 0.08", "", "2026-05-05", PELL, "kelderwick"),  # then S10
     Visit("FAC-005", "2024-06-04", "1180.0", "0.07 0.07 0.06", SLIPWORKS, "2026-06-02"),
-    Visit("FAC-006", "2023-10-17", "601.8", "0.05 0.06 0.05", FERRIES, "2025-06-24", PELL, "kelderwick"),
+    Visit("FAC-006", "2022-12-06", "294.6", "0.04 0.05 0.05", FERRIES, "2023-10-16", PELL, "kelderwick"),
+    Visit("FAC-006", "2023-10-16", "601.8", "0.05 0.06 0.05", "", "2025-06-24", PELL, "kelderwick"),
+    Visit("FAC-006", "2024-01-11", "644.3", "0.06 0.06 0.05", FERRIES, "2025-06-24", PELL, "kelderwick"),
     Visit("FAC-006", "2025-06-24", "1206.3", "0.07 0.07 0.07", FERRIES, "2026-01-06", PELL, "kelderwick"),
     Visit(
         "FAC-007",
@@ -425,7 +441,13 @@ def opening() -> list[Step]:
         if unit["id"] == "SEL-004":
             set_of_five = {"part_no": "GRP-V18", "lot": "VN-2202-A", "qty": 5}
             day.add("part.fitted", {"slot": "vane-set", "pieces": [set_of_five], "from": "stock"})
+        if unit["id"] == "FAC-004":
+            day.add("part.fitted", {"slot": ARM_BEARING, "pieces": [bearing("B-071")], "from": "stock"})
         day.tell()
+    day = Day(steps, f"lot:{VANES}", "2023-11-20", "10:15", BERTIL, site="port-cendry")
+    came = {"part_no": "GRP-V18", "qty": 40, "supplier": "gannet-rotor-parts", "supplier_dispatched_on": "2023-11-17"}
+    day.add("lot.received", came)
+    day.tell()
     day = Day(steps, f"lot:{LATER_NUT}", "2025-03-26", "10:40", BERTIL, site="port-cendry")
     came = {"part_no": NUT["SEL"][0], "qty": 2, "supplier": "copperfirth-screw-nut"}
     day.add("lot.received", came | {"supplier_dispatched_on": "2025-03-24"})
@@ -648,6 +670,118 @@ def re_centred() -> list[Step]:
     return steps
 
 
+def crossed_labels() -> list[Step]:
+    """S4: labels crossed on 17 October 2023, seven entries on the wrong page, found on 9 January 2024 and settled."""
+    steps: list[Step] = []
+    right = {"FAC-003": "FAC-006", "FAC-006": "FAC-003"}  # label -> iron, while they were crossed
+    moved: list[tuple[str, str]] = []  # label and name of each entry
+
+    def under(label: str, on: str, start: str, by: str, *told: tuple[str, dict[str, Any]]) -> None:
+        day = Day(steps, f"unit:{label}", on, start, by, site="kelderwick", tag=f"@tag:{label}", tag_read="scanned")
+        for type_, data in told:
+            name = f"s4-{len(moved) + 1}"
+            moved.append((label, name))
+            day.add(type_, data, ref=name, minutes=15)
+        day.tell()
+
+    def dispatched(to: str, until: str) -> tuple[str, dict[str, Any]]:
+        hire = {"from": "2023-10-18", "until": until}
+        return "unit.dispatched", {"to": to, "site": WHERE[to], "hire": hire}
+
+    def received(customer: str) -> tuple[str, dict[str, Any]]:
+        return "unit.received", {"site": "kelderwick", "reason": "back from hire", "customer": customer}
+
+    def backlash(values: str, hours: str) -> tuple[str, dict[str, Any]]:
+        found = {"characteristic": "FAC-BL", "stage": "as_found", "uom": "circ", "gauge": "G-023"}
+        return "reading.taken", found | {
+            "readings": at_positions(values, ("25", "50", "75")),
+            "hours": q(hours, "h"),
+        }
+
+    vanes = {"part_no": "GRP-V18", "lot": VANES, "qty": 5, "condition": "new"}
+    fitted = ("part.fitted", {"slot": "vane-set", "pieces": [vanes], "from": "stock"})
+    under("FAC-006", "2023-10-18", "09:10", BERTIL, dispatched(FERRIES, "2023-11-28"))
+    under("FAC-003", "2023-10-18", "09:40", BERTIL, dispatched(HARL, "2023-12-12"))
+    under("FAC-006", "2023-11-28", "08:20", PELL, received(FERRIES), backlash("0.08 0.08 0.07", "1466.0"))
+    under("FAC-003", "2023-12-12", "08:20", PELL, received(HARL), backlash("0.06 0.05 0.06", "644.3"), fitted)
+
+    day = Day(steps, "unit:FAC-003", "2024-01-09", "08:50", PELL, site="kelderwick")
+    for unit in right:
+        held = {"hold": "H-20240109-1", "why": "label and engraved serial disagree", "lift_by": "manager"}
+        day.add("hold.placed", held, subject=f"unit:{unit}")
+    day.tell()
+    day = Day(steps, "unit:FAC-003", "2024-01-09", "10:30", ISKA, site="kelderwick")
+    serials = {unit["id"]: unit["serial"] for unit in UNITS}
+    # first what the labels had hung on since the repainting, brought in from the paint book; then the right way round
+    then = {"occurred_at": "2023-10-17T16:30:00+01:00", "source": {"kind": "history", "ref": "paint book, page 41"}}
+    for crossing, since in ((True, then), (False, {})):
+        for label, iron in right.items():
+            old = label if crossing else iron
+            off = {"tag": f"@tag:{label}", "why": "crossed"}
+            day.add("tag.detached", off, subject=f"unit:{old}", **since)
+        for label, iron in right.items():
+            new = iron if crossing else label
+            seen = ["paint book, 17 October 2023"] if crossing else ["the hours fit its own chain"]
+            tied = {"tag": f"@tag:{label}", "evidence": [f"engraved serial {serials[new]}, read by two", *seen]}
+            day.add("tag.attached", tied, subject=f"unit:{new}", **since)
+    day.tell()
+    for label, name in moved:
+        iron = right[label]
+        why = f"done to {iron} while it wore the label of {label}: engraved serial {serials[iron]}"
+        data = {"target": f"@{name}", "to": f"unit:{iron}", "why": why, "second": PELL}
+        day.add("entry.reattributed", data, subject=f"unit:{label}")
+        day.tell()
+    for unit in right:
+        day.add("hold.lifted", {"hold": "H-20240109-1", "why": "labels and pages are right"}, subject=f"unit:{unit}")
+    day.tell()
+    return steps
+
+
+def two_benches_offline() -> list[Step]:
+    """S10, FAC-004 on 19 November 2024: two bearings logged into one slot, heard of at 16:40; nobody has looked yet."""
+    steps: list[Step] = []
+    job, finding = "J-20241119-FAC-004", "F-20241119-1"
+    day = Day(steps, "unit:FAC-004", "2024-11-18", "14:10", BERTIL, site="port-cendry")
+    day.add("unit.moved", {"site": "port-cendry", "bench": "bench-1"})
+    day.tell()
+    work: dict[str, Any] = {"job": job, "site": "port-cendry", "bench": "bench-1", "device": {"id": "pc-bench-1"}}
+    day = Day(steps, "unit:FAC-004", "2024-11-19", "09:20", ORRIN)
+    day.add("tag.scanned", {"place": "bench"}, tag="@tag:FAC-004", tag_read="scanned", **work)
+    day.add("job.opened", {"job": job, "purpose": "repair"}, **work)
+    day.add("caution.shown", {"caution": "stored-energy", "revision": 1}, **work)
+    proof = {"method": "gauge at the inlet", "reading": q("0.0", "bar")}
+    day.add("energy.isolated", {"source": "line air", "device": "ball valve at the bench", "proof": proof}, **work)
+    raised = {
+        "finding": finding,
+        "words": "Arm bearing runs rough by hand, worse under load.",
+        "slot": ARM_BEARING,
+        "mechanism": "MC-PIT",
+        "cause": "CS-AGE",
+        "confidence": "likely",
+        "detection": "DT-STR",
+        "blocking": True,
+    }
+    day.add("finding.raised", raised, minutes=20, **work)
+    out = {"slot": ARM_BEARING, "pieces": [bearing("B-071")], "to": "scrap", "why": "runs rough", "finding": finding}
+    day.add("part.removed", out, minutes=24, **work)
+
+    def fitted(serial: str) -> dict[str, Any]:
+        pieces = [bearing(serial) | {"condition": "new"}]
+        return {"slot": ARM_BEARING, "pieces": pieces, "from": "stock", "finding": finding}
+
+    day.add("part.fitted", fitted("B-114"), ref="s10-fit", minutes=70, **work)
+    day.tell()
+    day.add("finding.closed", {"finding": finding, "how": "cured", "by_entries": ["@s10-fit"]}, **work)
+    day.add("energy.restored", {"source": "line air"}, **work)
+    day.tell()
+    # the radio link was down; the card had been copied while the machine stood at Kelderwick
+    copied: dict[str, Any] = {"job": job, "site": "kelderwick", "bench": "bench-2", "device": {"id": "kw-bench-1"}}
+    day = Day(steps, "unit:FAC-004", "2024-11-19", "11:05", PELL)
+    day.add("part.fitted", fitted("B-120"), tag="@tag:FAC-004", tag_read="typed", **copied)
+    day.tell(at="16:40")
+    return steps
+
+
 def numbered(steps: Sequence[Step]) -> Iterator[Step]:
     """The steps with each device's own running number filled in, from 1 and without a gap."""
     last: dict[str, int] = {}
@@ -672,5 +806,5 @@ def steps(until: date) -> Iterator[Step]:
     for visit in VISITS:
         told += visit_steps(visit, came_from.get(visit.unit, ""))
         came_from[visit.unit] = visit.to
-    told += [*ticked_not_measured(), *re_centred()]
+    told += [*ticked_not_measured(), *re_centred(), *crossed_labels(), *two_benches_offline()]
     return numbered(sorted(told, key=lambda step: step.heard))
