@@ -181,7 +181,7 @@ class Recorder:
             batch = self._judge(connection, requests)
             done = self._append(connection, batch) if batch.accepted else None
         if done is not None:
-            self._keep(done, batch.pages)
+            self._keep(done, batch)
         return [self._answered(outcomes, done.answers if done else {}) for outcomes in batch.outcomes]
 
     def _forget(self) -> None:
@@ -190,13 +190,13 @@ class Recorder:
         self._pages.clear()
         self._sheets.clear()
 
-    def _keep(self, done: _Done, pages: dict[str, Page]) -> None:
+    def _keep(self, done: _Done, batch: _Batch) -> None:
         for kept in (self._states, self._pages):
             if len(kept) > KEPT:
                 kept.clear()
         self._head = done.head
-        self._states |= done.states
-        self._pages |= pages
+        self._states |= batch.states | done.states
+        self._pages |= batch.pages
         for class_ in done.sheets:
             self._sheets.pop(class_, None)
 
