@@ -67,9 +67,9 @@ def drawn_topics(connection: Connection, book: int, entry: Recorded, root: Recor
     return topics
 
 
-def pages_of(connection: Connection, book: int, root: Recorded) -> set[str]:
-    """The subjects whose history shows this fact, struck or not."""
-    moves, family = _moves(connection, book, root), {root.id}
+def pages_of(connection: Connection, book: int, root: Recorded, known: int | None = None) -> set[str]:
+    """The subjects whose history shows this fact, struck or not, as far as the first `known` entries say."""
+    moves, family = _moves(connection, book, root, known), {root.id}
     found = {root.subject}
     for move in moves.values():
         if move.data["target"] in family:
@@ -78,10 +78,10 @@ def pages_of(connection: Connection, book: int, root: Recorded) -> set[str]:
     return found
 
 
-def _moves(connection: Connection, book: int, root: Recorded) -> dict[str, Recorded]:
+def _moves(connection: Connection, book: int, root: Recorded, known: int | None = None) -> dict[str, Recorded]:
     """The corrections on the root fact's page that may move something, in the order of the book."""
     types = ("entry.reattributed", "entry.superseded")
-    wanted = units.indexes(connection, book, root.subject, types=types)
+    wanted = units.indexes(connection, book, root.subject, below=known, types=types)
     return {e.id: e for e in read_entries(connection, book, wanted)}
 
 
@@ -95,7 +95,8 @@ def changes_of(connection: Connection, book: int, entry: Recorded, root: Recorde
         found.append(Change(entry.index, CONTEXT, LEANS[root.type]))
     changed = moved_by(entry, root)
     if changed:
-        pages = {entry.subject} if entry is root else pages_of(connection, book, root)
+        # no later move, even when it came in the same batch: the rows follow from the log, however it was sent
+        pages = {entry.subject} if entry is root else pages_of(connection, book, root, entry.index + 1)
         units_there = sorted(p.partition(":")[2] for p in pages if p.startswith("unit:"))
         found += [Change(entry.index, unit, changed) for unit in units_there]
     return found

@@ -1,10 +1,11 @@
 """The door: routes, contracts, the problem table. How anything is hashed or folded is not known here."""
 
 import logging
+import sqlite3
 from typing import Any
 
 from flask import Flask, Response, request
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DBAPIError, OperationalError
 from werkzeug.exceptions import HTTPException, MethodNotAllowed
 
 from service_api.domain.refusals import Busy, Refusal
@@ -41,7 +42,7 @@ def make_app(store: Any) -> Flask:
     app.after_request(_headers)
     app.register_error_handler(Refusal, problems.respond)
     app.register_error_handler(HTTPException, _http)
-    app.register_error_handler(OperationalError, _store_trouble)
+    app.register_error_handler(DBAPIError, _store_trouble)
     app.register_error_handler(Exception, _ours)
     return app
 
@@ -55,12 +56,28 @@ def _http(error: HTTPException) -> Response:
     return response
 
 
-def _store_trouble(error: OperationalError) -> Response:
-    """A locked store is busy; any other trouble at a commit leaves the outcome unknown, and is said so."""
-    text = str(error.orig)
-    log.error("store: %s", text)
-    if "locked" in text or "busy" in text:
-        return problems.respond(Busy("another process holds the store; nothing was recorded"))
+# SQLite's primary result codes, and PostgreSQL's SQLSTATEs, of what is rolled back for certain
+HELD = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_READONLY, "55P03", "40001", "40P01", "25006"}
+FULL = {sqlite3.SQLITE_FULL, "53100"}
+
+
+def _store_trouble(error: DBAPIError) -> Response:
+    """A store that is held or read-only is busy, a full disk is said to be one; both only when nothing was kept.
+
+    Any other trouble leaves the outcome unknown, as does a server's at a commit (which has no statement). SQLite's is
+    told by the roll-back that came after it: had that failed, its error would be here in the place of this one.
+    """
+    code = getattr(error.orig, "sqlstate", None)
+    certain = error.statement is not None and not error.connection_invalidated
+    if isinstance(error.orig, sqlite3.Error):
+        code, certain = getattr(error.orig, "sqlite_errorcode", 0) & 0xFF, True
+    if not isinstance(error, OperationalError) and code not in HELD | FULL:
+        return _ours(error)
+    log.error("store: %s", error.orig)
+    if certain and code in HELD:
+        return problems.respond(Busy("the store is held or read-only; nothing was recorded"))
+    if certain and code in FULL:
+        return problems.respond(Plain("disk-full", "the store has no space left; nothing was recorded"))
     return problems.respond(Plain("outcome-unknown", "the store did not answer; what was kept is not known here"))
 
 

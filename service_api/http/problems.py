@@ -60,6 +60,9 @@ PROBLEMS: dict[str, Kind] = {
     "outcome-unknown": Kind(
         503, "Outcome unknown", "Send the same entries under the same ids again: what was kept is answered as kept."
     ),
+    "disk-full": Kind(
+        507, "The disk is full", "Keep the entries and send them again, under the same ids, when there is space."
+    ),
     "internal": Kind(500, "Our fault", "Send the same id again later; tell whoever runs the service the instance."),
 }
 JSON = "application/problem+json"

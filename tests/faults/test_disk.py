@@ -1,0 +1,183 @@
+"""A full disk, a store that is held, a commit that fails: what the client is told is so (GOALS B4, B5)."""
+
+import json
+import os
+import sqlite3
+import subprocess
+from contextlib import contextmanager
+
+import pytest
+
+from service_api.app import create_app
+from tests import factories as f
+from tests.conftest import client_with
+from tests.faults.checks import Clients, faults
+from tests.faults.harness import ground
+
+DISK = 8_000_000  # bytes
+LEVELS = 25  # of how much is left of it
+BLOCK = 4096  # more at each level
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A folder that is a disk of its own. Where none can be mounted: a failure where CI says so, elsewhere a skip."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    mounted = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", f"size={DISK}", "tmpfs", str(folder)], capture_output=True, text=True
+    )
+    if mounted.returncode:
+        words = f"no small disk for the test of a full one (it takes root): {mounted.stderr.strip()}"
+        if os.environ.get("CI") == "true":
+            pytest.fail(words)
+        pytest.skip(words)
+    yield folder
+    subprocess.run(["umount", "--lazy", str(folder)], check=True)
+
+
+class Shop:
+    """The service on a prepared store, asked in this process; it remembers what it was told."""
+
+    def __init__(self, on):
+        self.on, self.clients = on, Clients()
+        self.client = client_with(create_app(on.store), on.token)
+        self.made = 1000
+        self.noted = f.reading("0.20", id=f.entry_id(self.made))
+        assert 201 == self.post(self.noted).status_code
+
+    def post(self, raw):
+        answer = self.client.post("/v1/entries", data=json.dumps(raw), content_type="application/json")
+        self.clients.sent[raw["id"]] = raw
+        if answer.status_code in (200, 201):
+            text = answer.data if answer.status_code == 201 else answer.data.removesuffix(b',"again":true}') + b"}"
+            assert text == self.clients.acked.setdefault(raw["id"], text)
+            self.clients.times.setdefault(raw["id"], (self.made, self.made))
+        return answer
+
+    def entry(self):
+        """A long note, so that the disk fills soon and the unit's state stays small."""
+        self.made += 1
+        return f.annotated(self.noted, "a word or two. " * 60, id=f.entry_id(self.made))
+
+    def until_refused(self):
+        """Post entries until one is refused; that entry and the answer."""
+        for _ in range(3000):
+            raw = self.entry()
+            answer = self.post(raw)
+            if answer.status_code != 201:
+                return raw, answer
+        raise AssertionError("the disk never got full")
+
+    def faults(self):
+        return faults(self.on.store, self.on.book, self.clients)
+
+    def pragma(self, words):
+        """Said to the writing connection, outside any transaction."""
+        pooled = self.on.store.writing.raw_connection()
+        try:
+            found = pooled.driver_connection.execute(f"PRAGMA {words}").fetchone()
+        finally:
+            pooled.close()
+        return found and found[0]
+
+
+@contextmanager
+def shop_on(folder):
+    with ground(folder) as on:
+        yield Shop(on)
+
+
+@pytest.fixture
+def shop(tmp_path):
+    with shop_on(tmp_path) as found:
+        yield found
+
+
+def problem(answer):
+    return answer.status_code, answer.json["type"].rpartition("/")[2]
+
+
+def reads_work(shop):
+    found = shop.client.get("/v1/units/U-1/condition")
+    return found.status_code == 200 and shop.client.get("/v1/feed?from=0").json["next"] > 0
+
+
+def test_at_every_level_a_full_disk_is_told_nothing_is_half_written_and_writing_resumes(small_disk):
+    told = []
+    with shop_on(small_disk) as shop:
+        shop.pragma("wal_autocheckpoint=8")  # so that the database file grows too, not only its log
+        for level in range(LEVELS):
+            ballast = small_disk / "ballast"
+            room = os.statvfs(small_disk)
+            ballast.write_bytes(bytes(max(0, room.f_bavail * room.f_frsize - level * BLOCK)))
+            raw, answer = shop.until_refused()
+            told.append(problem(answer))
+            assert reads_work(shop)
+            assert [] == (shop.faults() if level % 5 == 0 else [])
+            ballast.unlink()
+            assert 201 == shop.post(raw).status_code, "no restart is needed, and the id was not used up"
+        assert [] == shop.faults()
+    assert [(507, "disk-full")] * LEVELS == told
+
+
+def test_a_full_store_is_told_nothing_is_kept_and_writing_resumes(shop):
+    """The same without a disk of its own: SQLite is held to the pages it has."""
+    shop.pragma(f"max_page_count={shop.pragma('page_count')}")
+    raw, answer = shop.until_refused()
+    assert (507, "disk-full") == problem(answer)
+    assert (507, "disk-full") == problem(shop.post(raw))
+    assert reads_work(shop)
+    assert [] == shop.faults()
+    shop.pragma("max_page_count=1000000")
+    assert 201 == shop.post(raw).status_code
+    assert [] == shop.faults()
+
+
+def test_a_store_that_another_process_holds_is_busy(shop):
+    shop.pragma("busy_timeout=20")
+    other = sqlite3.connect(shop.on.store.writing.url.database, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    raw = shop.entry()
+    answer = shop.post(raw)
+    assert (503, "busy") == problem(answer)
+    assert 0 < int(answer.headers["Retry-After"])
+    assert reads_work(shop)
+    other.execute("ROLLBACK")
+    other.close()
+    assert 201 == shop.post(raw).status_code
+
+
+def test_a_store_that_cannot_be_written_is_busy(shop):
+    shop.pragma("query_only=ON")
+    raw = shop.entry()
+    answer = shop.post(raw)
+    assert (503, "busy") == problem(answer)
+    assert "Retry-After" in answer.headers
+    shop.pragma("query_only=OFF")
+    assert 201 == shop.post(raw).status_code
+
+
+@pytest.mark.parametrize("kept", (False, True))
+def test_after_an_error_of_the_disk_at_the_commit_nobody_is_told_what_is_not_known(shop, monkeypatch, kept):
+    """An error is no proof that nothing was kept: a disk that fails in a sync may have the commit. The same entry
+    sent again is there once, either way.
+    """
+    dialect = shop.on.store.writing.dialect
+    do_commit, raw = dialect.do_commit, shop.entry()
+
+    def failing(connection):
+        if kept:
+            do_commit(connection)
+        error = sqlite3.OperationalError("disk I/O error")
+        error.sqlite_errorcode = sqlite3.SQLITE_IOERR_FSYNC
+        raise error
+
+    monkeypatch.setattr(dialect, "do_commit", failing)
+    answer = shop.post(raw)
+    assert (503, "outcome-unknown") == problem(answer)
+    assert "Retry-After" in answer.headers
+    monkeypatch.undo()
+    assert (200 if kept else 201) == shop.post(raw).status_code
+    assert [] == shop.faults()
+    assert 1 == [e["id"] for e in shop.client.get("/v1/feed?from=0&limit=1000").json["entries"]].count(raw["id"])

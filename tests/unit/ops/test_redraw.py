@@ -1,0 +1,309 @@
+"""Redrawing against the oracle of tests/property: a plain fold over the whole book, and filing by the rule's own words.
+
+Which subjects an entry names is taken from `named_subjects`, what its type moves from the tables of `domain.changes`;
+nothing of `filing` is used here.
+"""
+
+import json
+
+import pytest
+from click.testing import CliRunner
+from hypothesis import given
+from sqlalchemy import select
+
+from service_api import cli
+from service_api.app import Store
+from service_api.domain.changes import LEANS, moved_by
+from service_api.domain.entries import TYPES
+from service_api.domain.moments import in_utc
+from service_api.domain.references import named_subjects
+from service_api.ops import redraw as ops
+from service_api.ops.redraw import redraw
+from service_api.projections import tables, units
+from service_api.recording import Sender
+from service_api.settings import Settings
+from service_api.wire.entries import read_draft
+from tests import factories as f
+from tests.conftest import new_book
+from tests.property.test_oracle import CUTS, FEW, STORIES, by_the_book, hear, moved_to, root_of, whole
+from tests.unit.test_server_store import story
+
+OWN, NAMED, DRAWN = 0, 1, 2  # projections/tables.py says what they mean
+# Each breaks the rows of a projection of `book`, as somebody's hand or a bad disk would.
+BY_HAND = {
+    "page": "UPDATE page SET entries = entries + 1 WHERE book = {book} AND subject = 'unit:U-1'",
+    "entry_topic": "DELETE FROM entry_topic WHERE book = {book} AND topic = 'unit:U-1' AND relation = 0",
+    "unit_state": "UPDATE unit_state SET state = '{{}}', serial = NULL WHERE book = {book} AND unit = 'U-1'",
+    "tag_span": "INSERT INTO tag_span VALUES ({book}, 'OWN-9', 'U-1', 'no entry', '2026-01-01', NULL, NULL)",
+    "change": "UPDATE change SET changed = 'weather' WHERE book = {book}",
+    "context": "DELETE FROM context WHERE book = {book}",
+}
+
+
+def rows(store, book):
+    """Every projection of the book, byte for byte."""
+    with store.reading.begin() as connection:
+        return {
+            table.name: sorted(
+                map(tuple, connection.execute(select(table).where(table.c.book == book.number))), key=repr
+            )
+            for table in tables.metadata.sorted_tables
+        }
+
+
+# The oracle
+
+
+def rows_by_the_book(entries, book):
+    number = book.number
+    pages, topics = {}, {}
+    for entry in entries:
+        count, _ = pages.get(entry.subject, (0, -1))
+        pages[entry.subject] = (count + 1, entry.index)
+    for entry, topic, relation in filed(entries):
+        key = (topic, entry.index)
+        topics[key] = (entry.type, relation if key not in topics or topics[key][1] == NAMED else topics[key][1])
+    folded = {unit: by_the_book(entries, unit) for unit in units_of(entries)}
+    known = {e.id: e for e in entries}
+    context = [e.index for e in entries if leaned_on(root_of(e, known))]
+    found = {
+        "page": [(number, subject, *page) for subject, page in pages.items()],
+        "entry_topic": [(number, topic, index, said[1], said[0]) for (topic, index), said in topics.items()],
+        "unit_state": [
+            (number, unit, state.index, *engraved(state), units.pack(state)) for unit, state in folded.items()
+        ],
+        "tag_span": [
+            (number, t.tag, unit, t.entry, in_utc(t.since, 6), t.until and in_utc(t.until, 6), t.why)
+            for unit, state in folded.items()
+            for t in state.tags
+        ],
+        "change": [(number, *change) for change in changed(entries, known)],
+        "context": [(number, max(context))] if context else [],
+    }
+    return {name: sorted(rows, key=repr) for name, rows in found.items()}
+
+
+def changed(entries, known):
+    """(index, unit, what): a correction changes what its fact did, on every page that shows the fact by then."""
+    pages = {}
+    for entry in entries:
+        root = root_of(entry, known)
+        pages.setdefault(root.id, {root.subject}).update({moved_to(entry, known)} - {None})
+        if root.type in LEANS and entry.type != "entry.annotated":
+            yield entry.index, "", " ".join(LEANS[root.type])
+        for page in sorted(pages[root.id]) if moved_by(entry, root) else ():
+            if page.startswith("unit:"):
+                yield entry.index, page.removeprefix("unit:"), " ".join(moved_by(entry, root))
+
+
+def engraved(state):
+    return (state.identity.class_, state.identity.serial) if state.identity else ("", None)
+
+
+def filed(entries):
+    """(entry, topic, relation) by the words of projections/tables.py, over the whole book at once."""
+    known, pages = {e.id: e for e in entries}, {}
+    for entry in entries:
+        pages.setdefault(root_of(entry, known).id, set()).add(moved_to(entry, known))
+    for entry in entries:
+        yield entry, entry.subject, OWN
+        yield from ((entry, subject, NAMED) for subject in named_subjects(entry))
+        yield from ((entry, f"job:{job}", OWN) for job in {entry.job, entry.data.get("job")} - {None})
+        if entry.subject.startswith("alert:"):
+            yield entry, "alerts", OWN
+        there = pages[root_of(entry, known).id] - {None, entry.subject}
+        yield from ((entry, page, DRAWN) for page in there)
+
+
+def units_of(entries):
+    """Every unit on whose page an entry stands, by itself or moved there."""
+    found = {topic for entry, topic, relation in filed(entries) if relation != NAMED}
+    return sorted(t.removeprefix("unit:") for t in found if t.startswith("unit:"))
+
+
+def leaned_on(fact):
+    """DESIGN 6: sheet revisions, the gauges used, alerts, authorisations and terms are the context."""
+    return fact.subject.partition(":")[0] in ("class", "alert", "shop") or fact.type == "gauge.calibrated"
+
+
+# The tests
+
+
+@FEW
+@given(STORIES, CUTS)
+def test_a_redraw_gives_the_rows_that_were_there_and_those_of_a_fold_over_the_whole_book(store, told, cuts):
+    book = hear(store, told, cuts)
+    before = rows(store, book)
+    assert rows_by_the_book(whole(store, book), book) == before
+    found = redraw(store, book)
+    assert before == rows(store, book)
+    assert (len(whole(store, book)), len(before["unit_state"]), 0) == (found.entries, found.units, found.put_right)
+
+
+@FEW
+@given(STORIES, CUTS)
+def test_a_redraw_from_nothing_gives_the_rows_of_a_fold_over_the_whole_book(store, told, cuts):
+    book = hear(store, told, cuts)
+    with store.writing.begin() as connection:
+        for table in tables.metadata.sorted_tables:
+            connection.execute(table.delete().where(table.c.book == book.number))
+    redraw(store, book)
+    assert rows_by_the_book(whole(store, book), book) == rows(store, book)
+
+
+def test_the_demo_is_redrawn_to_the_byte(demo_copy):
+    before = rows(demo_copy.store, demo_copy.book)
+    assert rows_by_the_book(whole(demo_copy.store, demo_copy.book), demo_copy.book) == before
+    assert 0 == redraw(demo_copy.store, demo_copy.book).put_right
+    assert before == rows(demo_copy.store, demo_copy.book)
+
+
+@pytest.fixture
+def told_book(standing_unit, tell, book):
+    """A book with something in every projection."""
+    tell(f.tag_attached("OWN-1"), f.fitted(), f.reading("0.20"))
+    return book
+
+
+@pytest.mark.parametrize("cuts", ([], [1, 2, 3]), ids=("in one batch", "one by one"))
+def test_a_correction_changed_no_page_to_which_its_fact_moved_later(store, cuts):
+    """The rows of a pull follow from the log: who corrects first and moves then in one batch makes the same rows."""
+    reading = f.reading("0.20")
+    told = [reading, f.superseded(reading, f.reading("0.30")["data"]), f.reattributed(reading, "unit:U-2")]
+    book = hear(store, told, cuts)
+    first = len(whole(store, book)) - len(told)
+    found = [(index - first, unit) for _, index, unit, _ in rows(store, book)["change"] if index >= first]
+    assert [(0, "U-1"), (1, "U-1"), (2, "U-1"), (2, "U-2")] == sorted(found)
+
+
+@pytest.mark.parametrize("table", BY_HAND)
+def test_what_was_edited_by_hand_is_put_right(store, told_book, table):
+    before = rows(store, told_book)
+    break_it(store, told_book, table)
+    assert before[table] != rows(store, told_book)[table]
+    assert 1 <= redraw(store, told_book).put_right
+    assert before == rows(store, told_book)
+
+
+def break_it(store, book, table):
+    with store.writing.begin() as connection:
+        connection.exec_driver_sql(BY_HAND[table].format(book=book.number))
+
+
+def test_every_projection_is_broken_by_hand_once():
+    assert {t.name for t in tables.metadata.sorted_tables} == BY_HAND.keys()
+
+
+def test_another_book_stays_as_it_is(store, told_book):
+    other = new_book(store, "test.example/other")
+    break_it(store, other, "tag_span")
+    before = rows(store, other)
+    redraw(store, told_book)
+    assert before == rows(store, other)
+
+
+@pytest.mark.parametrize("after", (1, 2, 3))
+def test_a_redraw_that_is_broken_off_leaves_the_old_rows(store, told_book, monkeypatch, after):
+    """Broken off after the first change to a real table, and after later ones."""
+    for table in BY_HAND:
+        break_it(store, told_book, table)
+    before = rows(store, told_book)
+    whole_change, done = ops._Swap._change, []
+
+    def change(self, old, new):
+        if len(done) == after:
+            raise KeyboardInterrupt
+        done.append(old.name)
+        return whole_change(self, old, new)
+
+    monkeypatch.setattr(ops._Swap, "_change", change)
+    with pytest.raises(KeyboardInterrupt):
+        redraw(store, told_book)
+    assert after == len(done)
+    assert before == rows(store, told_book)
+    monkeypatch.undo()
+    assert 1 <= redraw(store, told_book).put_right
+
+
+def test_what_is_recorded_while_it_draws_is_drawn_too(store, told_book, tell):
+    """The append needs no lock that the redraw holds, and is in the rows that come at the end."""
+    heard = []
+
+    def meanwhile(_):
+        if not heard:
+            heard.extend(tell(f.removed(), f.tag_attached("OWN-2"), f.reading("0.21")))
+
+    found = redraw(store, told_book, meanwhile)
+    entries = whole(store, told_book)
+    assert (len(entries), 0) == (found.entries, found.put_right)
+    assert heard[-1]["id"] == entries[-1].id
+    assert rows_by_the_book(entries, told_book) == rows(store, told_book)
+
+
+def test_a_reader_sees_the_old_rows_until_the_end(store, told_book, monkeypatch):
+    before = rows(store, told_book)
+    break_it(store, told_book, "page")
+    broken, seen = rows(store, told_book), []
+    whole_change = ops._Swap._change
+
+    def change(self, old, new):
+        found = whole_change(self, old, new)
+        seen.append(rows(store, told_book))
+        return found
+
+    monkeypatch.setattr(ops._Swap, "_change", change)
+    redraw(store, told_book)
+    assert [broken] * len(BY_HAND) == seen
+    assert before == rows(store, told_book)
+
+
+def test_the_server_store_is_redrawn_to_the_byte(postgresql_engine, tmp_path, clock):
+    """The same temporary tables, the same swap."""
+    url = postgresql_engine.url.render_as_string(hide_password=False)
+    opened = Store(Settings(tmp_path, url, "+01:00"), clock)
+    try:
+        book = new_book(opened, "server.example/depot")
+        for batch in story():
+            opened.recorder(book.number).record([read_draft(raw) for raw in batch], Sender("token-1", vouches=True))
+        before = rows(opened, book)
+        assert rows_by_the_book(whole(opened, book), book) == before
+        assert 0 == redraw(opened, book).put_right
+        for table in BY_HAND:
+            break_it(opened, book, table)
+        assert len(BY_HAND) <= redraw(opened, book).put_right
+        assert before == rows(opened, book)
+    finally:
+        opened.close()
+
+
+# The command
+
+
+def run(store, *words):
+    return CliRunner().invoke(cli.main, ["--data", str(store.settings.data), *words])
+
+
+def test_the_command_says_what_it_drew_of_every_book(store, told_book):
+    new_book(store, "test.example/other")
+    answer = run(store, "--json", "redraw")
+    assert 0 == answer.exit_code, answer.output
+    found = json.loads(answer.stdout)["books"]
+    size = len(whole(store, told_book))
+    assert [("test.example/depot", size, 3, 0), ("test.example/other", 0, 0, 0)] == [
+        (b["book"], b["entries"], b["units"], b["put_right"]) for b in found
+    ]
+    assert "" == answer.stderr  # no bar where nobody looks
+    one = json.loads(run(store, "--json", "--book", "test.example/other", "redraw").stdout)["books"]
+    assert ["test.example/other"] == [b["book"] for b in one]
+
+
+def test_a_store_that_cannot_be_opened_is_exit_status_3(tmp_path):
+    (tmp_path / "fettlebook.db").write_bytes(b"this is no database " * 500)
+    answer = CliRunner().invoke(cli.main, ["--data", str(tmp_path), "redraw"])
+    assert 3 == answer.exit_code, answer.output
+    assert "cannot be opened" in answer.stderr
+
+
+def test_corrections_are_among_what_the_demo_redraws(demo):
+    """Else the demo would prove little."""
+    assert {"entry.reattributed"} <= {e.type for e in whole(demo.store, demo.book) if TYPES[e.type].corrects}
