@@ -25,6 +25,7 @@ from service_api.domain.plain import answer, plain
 from service_api.domain.refusals import Malformed, NotFound, UnknownUnit
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item, facts
+from service_api.filing import pages_of
 from service_api.log import driver, store
 from service_api.log.engines import QuickReader
 from service_api.log.store import Book
@@ -105,12 +106,30 @@ class Answers:
     def _today(self) -> date:
         return day_in(self.clock(), self.book.zone)
 
+    def _on(self, when: When) -> date:
+        """The local day that the answer is judged by: of the moment asked for, else today."""
+        return day_in(when.true_at, self.book.zone) if when.true_at else self._today()
+
+    def _as_of(self, when: When, known: int | None, index: int) -> dict[str, Any]:
+        """index : the highest of the entries that the answer took in"""
+        found: dict[str, Any] = answer(
+            AsOf(
+                true_at=when.true_at,
+                known_index=known,
+                index=index + 1,
+                on=self._on(when).isoformat(),
+                rules=RULES,
+            )
+        )
+        return found
+
     def _state(self, connection: Connection, unit: str, when: When, known: int | None) -> UnitState:
         book = self.book.number
         if when.now:
             row = units.read_state(connection, book, unit)
-            if row is not None:
-                return units.unpack(row.state)
+            state = None if row is None else units.unpack(row.state)
+            if state is not None and state.identity is not None:
+                return state
         else:
             state = draw_unit(connection, book, unit, known, when.true_at)
             if state.identity is not None and (when.true_at is None or state.entries):
@@ -122,13 +141,19 @@ class Answers:
         class_ = state.identity.class_ if state.identity else ""
         gauges = {t.gauge for m in state.measured.values() for t in (m.latest, m.as_left, *m.firsts) if t and t.gauge}
         keep = self._shelf(connection, known)
+        records = {g: self._gauge(connection, keep, g, known) for g in sorted(gauges)}
+        last = (
+            keep(("last", topic), partial(units.last_index, connection, book, topic, below=known))
+            for topic in (f"class:{class_}", "alerts")
+        )
         return Context(
             zone=zone,
-            on=day_in(when.true_at, zone) if when.true_at else self._today(),
+            on=self._on(when),
             true_at=when.true_at,
             known_index=when.known if when.known is not None else (known if when.known_at else None),
             sheets=keep(("sheet", class_), lambda: tuple(sheet_revisions(connection, book, class_, known))),
-            gauges={g: self._gauge(connection, keep, g, known) for g in sorted(gauges)},
+            gauges=records,
+            index=max(*last, *(r.index for r in records.values())),
             alerts=keep(("alerts",), lambda: tuple(open_alerts(connection, book, known))),
         )
 
@@ -140,10 +165,10 @@ class Answers:
         """Sheets, gauges and alerts as they are now, kept until one of them moves; as known then, they are not kept."""
         kept: dict[tuple[str, ...], Any] = {}
         if known is None:
-            head = units.context_head(connection, self.book.number)
-            if self._shared[0] != head:
-                self._shared = (head, {})
-            kept = self._shared[1]
+            head, shared = units.context_head(connection, self.book.number), self._shared
+            if shared[0] != head:
+                shared = self._shared = (head, {})
+            kept = shared[1]  # this thread's own: another may have moved on to a newer context
 
         def keep(key: tuple[str, ...], read: Callable[[], Any]) -> Any:
             if key not in kept:
@@ -232,8 +257,9 @@ class Answers:
             known = self._count(connection, when)
             keep = self._shelf(connection, known)
             more = {g: self._gauge(connection, keep, g, known) for g in gauges - context.gauges.keys()}
-            context = replace(context, gauges=context.gauges | more)
-            return answered(answer(wears.wear(unit, page, row, context)))
+            index = max(context.index, *(g.index for g in more.values())) if more else context.index
+            context = replace(context, gauges=context.gauges | more, index=index)
+            return answered(answer(wears.wear(state, page, row, context)))
 
     def history(
         self, unit: str, when: When = NOW, *, start: int = 0, limit: int | None = None, newest: bool = False
@@ -251,10 +277,10 @@ class Answers:
             true_at=when.true_at,
             known_index=known,
             index=max((i.touched for i in page), default=-1) + 1,
-            on=self._today().isoformat(),
+            on=self._on(when).isoformat(),
             rules=RULES,
         )
-        lines = {"unit": unit, "as_of": answer(heads), "items": [histories.line(i) for i in shown]}
+        lines = {"unit": unit, "as_of": answer(heads), "entries": [histories.line(i) for i in shown]}
         return lines, len(items)
 
     def identity(self, unit: str, when: When = NOW) -> Answer:
@@ -286,24 +312,31 @@ class Answers:
     def tag(self, text: str, when: When = NOW) -> Answer:
         tag = tags.normal(text)
         with self.engine.begin() as connection:
-            book = self.book.number
-            spans = units.tag_spans(connection, book, tag) if when.now else self._spans_then(connection, tag, when)
-            last = spans[-1].unit if spans else None
-            now_wears = None
-            if last is not None and not any(s.until is None for s in spans):
-                state = self._state(connection, last, when, self._count(connection, when))
-                worn = [t for t in state.tags if t.until is None and t.tag != tag]
-                now_wears = worn[-1].tag if worn else None
+            known = self._count(connection, when)
+            states = self._wearers(connection, tag, when, known)
+        spans = sorted(
+            (tags.Span(s.unit, t.since, t.until, t.why) for s in states for t in s.tags if t.tag == tag),
+            key=lambda span: (span.since, span.unit),
+        )
+        now_wears = None
+        if spans and not any(span.until is None for span in spans):
+            last = next(s for s in states if s.unit == spans[-1].unit)
+            worn = [t.tag for t in last.tags if t.until is None]
+            now_wears = worn[-1] if worn else None
         found = answer(tags.answer(text, spans, now_wears))
+        found["as_of"] = self._as_of(when, known, max((s.index for s in states), default=-1))
         return answered(found)
 
-    def _spans_then(self, connection: Connection, tag: str, when: When) -> list[tags.Span]:
-        known = self._count(connection, when)
-        found = []
-        for unit in dict.fromkeys(s.unit for s in units.tag_spans(connection, self.book.number, tag)):
-            state = draw_unit(connection, self.book.number, unit, known, when.true_at)
-            found += [tags.Span(unit, t.since, t.until, t.why) for t in state.tags if t.tag == tag]
-        return sorted(found, key=lambda s: s.since)
+    def _wearers(self, connection: Connection, tag: str, when: When, known: int | None) -> list[UnitState]:
+        """The units that the tag was ever attached to, as they were; a correction may have taken some of it back."""
+        book = self.book.number
+        if when.now:
+            wearing = {s.unit for s in units.tag_spans(connection, book, tag)}
+            return list(units.read_states(connection, book, wearing).values())
+        told = read_entries(connection, book, units.indexes(connection, book, f"tag:{tag}", below=known))
+        pages = {page for entry in told for page in pages_of(connection, book, entry, known)}
+        wearing = {page.partition(":")[2] for page in pages if page.startswith("unit:")}
+        return [draw_unit(connection, book, unit, known, when.true_at) for unit in sorted(wearing)]
 
     # Sheets, jobs, entries
 
@@ -312,6 +345,7 @@ class Answers:
         with self.engine.begin() as connection:
             known = self._count(connection, when)
             issued = sheet_revisions(connection, self.book.number, class_, known)
+            last = units.last_index(connection, self.book.number, f"class:{class_}", below=known)
         day = on or self._today()
         revision = in_force(issued, day)
         if revision is None:
@@ -319,6 +353,7 @@ class Answers:
         return answered(
             {
                 "class": class_,
+                "as_of": self._as_of(when, known, last),
                 "rev": revision.rev,
                 "effective_on": revision.effective_on.isoformat(),
                 "entry": revision.entry,
@@ -346,9 +381,12 @@ class Answers:
                 if subject.startswith("unit:"):
                     answers.append(self._job_checks(connection, subject.partition(":")[2], job, page, when))
             lines.sort(key=lambda i: i.key)
+        if not lines:
+            raise NotFound(f"nothing had been done in the job {job} by then")
         return answered(
             {
                 "job": job,
+                "as_of": self._as_of(when, known, max(i.touched for i in lines)),
                 "units": [s.partition(":")[2] for s in subjects if s.startswith("unit:")],
                 "entries": [histories.line(i) for i in lines],
                 "parts": _parts_balance([i for i in lines if i.counts]),

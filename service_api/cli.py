@@ -89,7 +89,10 @@ def the_book(call: Call, store: "Store") -> "Book":
     if not books:
         wrong_use("there is no book yet: make one with `fettlebook book new ORIGIN`, or try `fettlebook demo`")
     if len(books) > 1:
-        wrong_use(f"say which book with --book: {', '.join(b.origin for b in books)}")
+        wrong_use(
+            f"say which book before the command, as in `fettlebook --book {books[0].origin} ...`: "
+            + ", ".join(b.origin for b in books)
+        )
     return books[0]
 
 

@@ -17,6 +17,8 @@ from service_api.log import store
 from service_api.projections import units
 from service_api.wire.entries import read_stored
 
+CORRECTING = ("entry.superseded", "entry.withdrawn", "entry.reattributed", "entry.disputed", "dispute.settled")
+
 
 def read_entries(connection: Connection, book: int, indexes: Iterable[int]) -> list[Recorded]:
     return [read_stored(stored.hashed) for stored in store.texts(connection, book, indexes)]
@@ -31,14 +33,7 @@ def history_of(
 ) -> list[Item]:
     """The effective history of a subject as far as it was known; with `types`, of those and of all corrections."""
     if types is not None:
-        types = (
-            *types,
-            "entry.superseded",
-            "entry.withdrawn",
-            "entry.reattributed",
-            "entry.disputed",
-            "dispute.settled",
-        )
+        types = (*types, *CORRECTING)
     indexes = units.indexes(connection, book, subject, below=known, types=types)
     return effective_history(read_entries(connection, book, indexes), subject)
 
@@ -61,7 +56,8 @@ def gauge_record(connection: Connection, book: int, gauge: str, known: int | Non
     """A gauge's calibrations, as far as they were known."""
     page = facts(history_of(connection, book, f"unit:{gauge}", known, types=("gauge.calibrated",)))
     made = [Calibration(i.entry.id, i.touched, i.at, i.body) for i in page if i.entry.type == "gauge.calibrated"]
-    return GaugeRecord(gauge, tuple(made), max((c.index for c in made), default=-1))
+    last = units.last_index(connection, book, f"unit:{gauge}", below=known, types=("gauge.calibrated", *CORRECTING))
+    return GaugeRecord(gauge, tuple(made), last)
 
 
 def open_alerts(connection: Connection, book: int, known: int | None = None) -> list[Alert]:

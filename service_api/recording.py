@@ -180,6 +180,10 @@ class Recorder:
         with self.engine.begin() as connection:
             batch = self._judge(connection, requests)
             done = self._append(connection, batch) if batch.accepted else None
+            # where nothing moves the head: was what is refused judged by what is still so?
+            kept = self._head if done is None else None
+            if kept is not None and store.read_head(connection, self.book.number).size != kept.size:
+                raise store.HeadMoved("another process has written since")
         if done is not None:
             self._keep(done, batch)
         return [self._answered(outcomes, done.answers if done else {}) for outcomes in batch.outcomes]
@@ -283,7 +287,7 @@ class Recorder:
         persons = {r.ident for r in named if r.kind == "person"}
         persons |= {d.entry.subject_id for d in drafts if d.entry.kind == "person"}
         batch.states = self._read_states(connection, wanted)
-        batch.known_units = set(batch.states)
+        batch.known_units = {unit for unit, state in batch.states.items() if state.identity is not None}
         batch.known_people = self._read_people(connection, persons)
         batch.pages = self._read_pages(connection, {d.entry.subject for d in drafts})
 
@@ -327,7 +331,8 @@ class Recorder:
         if entry.kind == "unit" and registering and entry.subject_id in batch.known_units:
             found.append(Fault("/subject", "already-registered", f"{entry.subject_id} has a page already"))
         named = list(references(entry))
-        if not registering and entry.kind in ("unit", "person"):
+        corrects = TYPES[entry.type].corrects  # it stands on its target's page, whatever became of the registration
+        if not registering and not corrects and entry.kind in ("unit", "person"):
             named.insert(0, Reference(entry.kind, entry.subject_id, "/subject"))
         found += self._unknown(connection, batch, named)
         if TYPES[entry.type].corrects:
@@ -342,7 +347,13 @@ class Recorder:
                 close = near(ident, tuple(units.all_units(connection, self.book.number)))
                 found.append(Fault(pointer, "unknown-unit", f"no unit {ident} is registered; register it first", close))
             elif kind == "person" and ident not in batch.known_people:
-                found.append(Fault(pointer, "unknown-person", f"nobody in the directory is called {ident}"))
+                found.append(
+                    Fault(
+                        pointer,
+                        "unknown-person",
+                        f"nobody in the directory is called {ident}: add them with POST /v1/people",
+                    )
+                )
         return found
 
     def _body_faults(

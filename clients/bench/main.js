@@ -287,7 +287,7 @@ async function drawHistory() {
   const mine = open;
   const answer = await shop.read(`/v1/units/${part(open.unit)}/history`, { limit: HISTORY, order: "newest" });
   if (open !== mine) return;
-  showPage($("page"), answer.items ?? [], {
+  showPage($("page"), answer.entries ?? [], {
     names: new Map(people.map((p) => [p.id, p.name])),
     sheet: open.sheet?.sheet,
   });

@@ -35,10 +35,8 @@ class Mismatch(ValueError):
     """The bytes are not what they are called: another digest, or another kind."""
 
 
-def keep(
-    connection: Connection, book: int, folder: Path, digest: str, media_type: str, content: bytes, at: str
-) -> tuple[Kept, bool]:
-    """Keep the bytes; the row, and whether it is new. Raises Mismatch when digest or kind are not theirs."""
+def write(folder: Path, digest: str, media_type: str, content: bytes) -> None:
+    """The bytes are on disk under their digest. Raises Mismatch when digest or kind are not theirs."""
     if sha256(content).hexdigest() != digest:
         raise Mismatch("the bytes have another SHA-256 than the address")
     magic = MAGIC[media_type]
@@ -49,13 +47,17 @@ def keep(
             content.decode()
         except UnicodeDecodeError:
             raise Mismatch(f"{media_type} is UTF-8 text") from None
+    _write(folder / digest, content)
+
+
+def keep(connection: Connection, book: int, digest: str, media_type: str, size: int, at: str) -> tuple[Kept, bool]:
+    """The row of bytes that are on disk already, and whether it is new."""
     known = find(connection, book, digest)
     if known is not None:
         return known, False
-    _write(folder / digest, content)
-    kept = Kept(sha256=digest, media_type=media_type, bytes=len(content), made_at=at)
+    kept = Kept(sha256=digest, media_type=media_type, bytes=size, made_at=at)
     connection.execute(
-        insert(t.attachment).values(book=book, sha256=digest, media_type=media_type, bytes=len(content), made_at=at)
+        insert(t.attachment).values(book=book, sha256=digest, media_type=media_type, bytes=size, made_at=at)
     )
     return kept, True
 

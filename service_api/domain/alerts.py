@@ -65,7 +65,7 @@ def touched(alert: Alert, state: UnitState) -> AlertAnswer | None:
         action=alert.action,
         words=alert.words,
         why=why,
-        holds=bool(after) or (bool(fitted) and alert.action == "stop_use"),
+        holds=bool(after) or alert.action == "stop_use",
         issued_at=alert.at,
         entries=(alert.entry, *(o.entry for o in fitted)),
     )

@@ -1,4 +1,4 @@
-"""The card of a unit: what the bench must know after one scan, worst first (JOB.md question 1, 7, 39)."""
+"""The card of a unit: what the bench must know after one scan, worst first (JOB.md questions 1, 7, 39)."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,7 +9,7 @@ from service_api.domain import condition as c
 from service_api.domain.alerts import AlertAnswer
 from service_api.domain.context import Context
 from service_api.domain.discrepancies import Discrepancy
-from service_api.domain.forms import Quantity
+from service_api.domain.forms import Quantity, Unknown
 from service_api.domain.meters import in_hours
 from service_api.domain.state import UnitState
 
@@ -41,21 +41,9 @@ class IdentityAnswer:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Warning:
+class CardWarning:
     warning: str
     words: str
-    entries: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class HoldAnswer:
-    """A hold somebody placed, or (hold null) one that is computed and ends with its cause."""
-
-    hold: str | None
-    key: str | None
-    why: str
-    since: datetime | None
-    lift_by: tuple[str, ...]
     entries: tuple[str, ...]
 
 
@@ -64,7 +52,8 @@ class ConcessionAnswer:
     concession: str
     why: str
     until_on: str | None
-    until_hours: Quantity | None
+    until_hours: Quantity | Unknown | None
+    hours_now: c.Hours
     state: str
     entry: str
 
@@ -138,8 +127,8 @@ class Card:
     standing: str
     standing_why: tuple[c.Why, ...]
     hours: c.Hours
-    warnings: tuple[Warning, ...]
-    holds: tuple[HoldAnswer, ...]
+    warnings: tuple[CardWarning, ...]
+    holds: tuple[c.HoldAnswer, ...]
     findings: tuple[c.FindingAnswer, ...]
     complaints: tuple[ComplaintAnswer, ...]
     alerts: tuple[AlertAnswer, ...]
@@ -176,28 +165,28 @@ def identity(state: UnitState, context: Context) -> IdentityAnswer:
 
 def warnings(
     state: UnitState, context: Context, sharing: Sequence[str], alerts: Sequence[AlertAnswer]
-) -> list[Warning]:
+) -> list[CardWarning]:
     """What must not be missed, worst first: retired, on hold, alert, tag changed, serial shared."""
     known = c.discrepancies(state, context)
     word, why = c.standing(state, context, known)
     found = []
     if state.retired:
-        found.append(Warning(warning="retired", words="This unit is retired.", entries=(state.retired.entry,)))
+        found.append(CardWarning(warning="retired", words="This unit is retired.", entries=(state.retired.entry,)))
     if word == "on_hold":
         entries = tuple(dict.fromkeys(entry for w in why for entry in w.entries))
-        found.append(Warning(warning="on-hold", words="; ".join(w.why for w in why), entries=entries))
-    found += [Warning(warning="alert", words=a.words, entries=a.entries) for a in alerts]
+        found.append(CardWarning(warning="on-hold", words="; ".join(w.why for w in why), entries=entries))
+    found += [CardWarning(warning="alert", words=a.words, entries=a.entries) for a in alerts]
     changed = _tag_changed(state, context)
     if changed:
         found.append(changed)
     if sharing:
         words = f"The serial is shared with {', '.join(sharing)}: scan and check the engraving."
         entries = (state.identity.entry,) if state.identity else ()
-        found.append(Warning(warning="serial-shared", words=words, entries=entries))
+        found.append(CardWarning(warning="serial-shared", words=words, entries=entries))
     return found
 
 
-def _tag_changed(state: UnitState, context: Context) -> Warning | None:
+def _tag_changed(state: UnitState, context: Context) -> CardWarning | None:
     """A label changed within 90 days: read the engraving (JOB.md question 1). The first label is no change."""
     if len(state.tags) < 2:
         return None
@@ -205,26 +194,7 @@ def _tag_changed(state: UnitState, context: Context) -> Warning | None:
     if context.on - context.day(last.since) > timedelta(days=TAG_DAYS):
         return None
     words = f"The tag changed on {context.day(last.since).isoformat()}: read the engraving."
-    return Warning(warning="tag-changed", words=words, entries=(state.tags[-2].entry, last.entry))
-
-
-def holds(state: UnitState, context: Context, alerts: Sequence[AlertAnswer]) -> list[HoldAnswer]:
-    placed = [
-        HoldAnswer(hold=h.hold, key=None, why=h.why, since=h.at, lift_by=(h.lift_by,), entries=(h.entry,))
-        for h in state.holds.values()
-    ]
-    known = c.discrepancies(state, context)
-    computed = [
-        HoldAnswer(hold=None, key=d.key, why=f"{d.code}: {d.detail}", since=None, lift_by=d.who_may, entries=d.entries)
-        for d in known
-        if d.holds_release
-    ]
-    computed += [
-        HoldAnswer(hold=None, key=f"alert:{a.alert}", why=a.words, since=a.issued_at, lift_by=(), entries=a.entries)
-        for a in alerts
-        if a.holds
-    ]
-    return placed + computed
+    return CardWarning(warning="tag-changed", words=words, entries=(state.tags[-2].entry, last.entry))
 
 
 def cautions(state: UnitState, context: Context) -> list[CautionAnswer]:
@@ -291,7 +261,8 @@ def _concessions(state: UnitState, context: Context) -> list[ConcessionAnswer]:
                 concession=known.concession,
                 why=known.why,
                 until_on=known.until_on,
-                until_hours=known.until_hours if isinstance(known.until_hours, Quantity) else None,
+                until_hours=known.until_hours,
+                hours_now=c.hours(state),
                 state="overdue" if c.overdue(known, state, context) else "open",
                 entry=known.entry,
             )
@@ -339,7 +310,7 @@ def card(state: UnitState, context: Context, sharing: Sequence[str] = ()) -> Car
         standing_why=why,
         hours=c.hours(state),
         warnings=tuple(warnings(state, context, sharing, alerts)),
-        holds=tuple(holds(state, context, alerts)),
+        holds=c.holds(state, context, known),
         findings=tuple(c.finding(f) for f in state.findings.values()),
         complaints=tuple(
             ComplaintAnswer(

@@ -105,6 +105,18 @@ class FindingAnswer:
 
 
 @dataclass(frozen=True, kw_only=True)
+class HoldAnswer:
+    """A hold somebody placed, or (hold null) one that is computed and ends with its cause."""
+
+    hold: str | None
+    key: str | None
+    why: str
+    since: datetime | None
+    lift_by: tuple[str, ...]
+    entries: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Condition:
     unit: str
     class_: str | None
@@ -346,6 +358,13 @@ def finding(known: OpenFinding) -> FindingAnswer:
 def discrepancies(state: UnitState, context: Context) -> tuple[Discrepancy, ...]:
     """What stands on the page, and what follows from it with sheets and gauges beside it."""
     found = [discrepancy(r.code, r.entry, state.unit, r.entries, r.detail) for r in state.raised.values()]
+    if state.out is not None and not any(d.code == "dispatched-unreleased" for d in found):
+        revision = context.in_force(context.day(state.out.at))
+        blocking = {c.check for c in revision.sheet.checks if c.blocking} if revision else set()
+        if blocking & set(state.out.defects):
+            detail = "it went out after a blocking check found a defect"
+            entry = state.out.entry
+            found.append(discrepancy("dispatched-unreleased", entry, state.unit, (entry,), detail))
     for code, measured in state.measured.items():
         found += _of_reading(state, code, measured.latest, context)
     return tuple(found)
@@ -383,7 +402,9 @@ def standing(state: UnitState, context: Context, known: tuple[Discrepancy, ...])
         return "unidentified", (Why(why="not identified yet", entries=(state.identity.entry,)),)
     held = holds(state, context, known)
     if held:
-        return "on_hold", held
+        return "on_hold", tuple(
+            Why(why=f"hold {h.hold}: {h.why}" if h.hold else h.why, entries=h.entries) for h in held
+        )
     if state.out:
         return "out", (Why(why="dispatched and not received back", entries=(state.out.entry,)),)
     released = state.released
@@ -392,19 +413,34 @@ def standing(state: UnitState, context: Context, known: tuple[Discrepancy, ...])
     return "in_shop", _not_ready(state, context)
 
 
-def holds(state: UnitState, context: Context, known: tuple[Discrepancy, ...]) -> tuple[Why, ...]:
-    """Everything that holds the unit: holds somebody placed, and those that are computed."""
-    found = [Why(why=f"hold {h.hold}: {h.why}", entries=(h.entry,)) for h in state.holds.values()]
-    found += [Why(why=f"{d.code}: {d.detail}", entries=d.entries) for d in known if d.holds_release]
+def holds(state: UnitState, context: Context, known: tuple[Discrepancy, ...]) -> tuple[HoldAnswer, ...]:
+    """Everything that holds the unit: holds somebody placed, and those that are computed (CONTRACT C, standing)."""
+    found = [
+        HoldAnswer(hold=h.hold, key=None, why=h.why, since=h.at, lift_by=(h.lift_by,), entries=(h.entry,))
+        for h in state.holds.values()
+    ]
+    found += [_computed(d.key, f"{d.code}: {d.detail}", None, d.entries, d.who_may) for d in known if d.holds_release]
+    found += [
+        _computed(f"alert:{a.alert}", f"alert {a.alert}: {a.words}", a.issued_at, a.entries)
+        for a in alerts(state, context)
+        if a.holds
+    ]
     for exam in state.exams.values():
         if isinstance(exam.due_next, str) and date.fromisoformat(exam.due_next) < context.on:
-            found.append(Why(why=f"exam {exam.exam} was due on {exam.due_next}", entries=(exam.entry,)))
-    found += [Why(why=f"alert {a.alert}: {a.words}", entries=a.entries) for a in alerts(state, context) if a.holds]
+            found.append(
+                _computed(f"exam:{exam.exam}", f"exam {exam.exam} was due on {exam.due_next}", None, (exam.entry,))
+            )
     for concession in state.concessions.values():
         if overdue(concession, state, context):
             why = f"concession {concession.concession} is past its end"
-            found.append(Why(why=why, entries=(concession.entry,)))
+            found.append(_computed(f"concession:{concession.concession}", why, None, (concession.entry,)))
     return tuple(found)
+
+
+def _computed(
+    key: str, why: str, since: datetime | None, entries: tuple[str, ...], lift_by: tuple[str, ...] = ()
+) -> HoldAnswer:
+    return HoldAnswer(hold=None, key=key, why=why, since=since, lift_by=lift_by, entries=entries)
 
 
 def overdue(concession: OpenConcession, state: UnitState, context: Context) -> bool:

@@ -36,6 +36,7 @@ class Context:
     sheets: tuple[SheetRevision, ...] = ()
     gauges: dict[str, GaugeRecord] = field(default_factory=dict)
     alerts: tuple[Alert, ...] = ()
+    index: int = -1  # the highest among the entries of the context, closed alerts and struck sheets included
 
     def day(self, moment: datetime) -> date:
         return moments.day_in(moment, self.zone)
@@ -46,13 +47,6 @@ class Context:
 
     def stated(self, rev: int | None) -> SheetRevision | None:
         return next((s for s in reversed(self.sheets) if s.rev == rev), None)
-
-    @property
-    def index(self) -> int:
-        """The highest index among the entries of the context."""
-        indexes = [s.index for s in self.sheets] + [g.index for g in self.gauges.values()]
-        indexes += [a.index for a in self.alerts]
-        return max(indexes, default=-1)
 
 
 def in_force(sheets: Sequence[SheetRevision], on: date) -> SheetRevision | None:

@@ -782,7 +782,7 @@ class CodesIssued:
 @entry_type("terms.issued", "shop")
 @dataclass(frozen=True, kw_only=True)
 class TermsIssued:
-    """A revision of warranty terms (JOB.md section 5 has the clauses)."""
+    """A revision of warranty terms: its promises, limits and exclusions by clause."""
 
     terms: Ident
     rev: int

@@ -29,7 +29,7 @@ class Malformed(Refusal):
     slug = "malformed"
 
     def __init__(self, faults: list[Fault]) -> None:
-        super().__init__(faults[0].detail if len(faults) == 1 else f"{len(faults)} faults")
+        super().__init__(faults[0].detail if len(faults) == 1 else f"{len(faults)} faults; `errors` names each of them")
         self.faults = faults
         if len(faults) == 1:
             self.slug = faults[0].code

@@ -12,12 +12,14 @@ from typing import Any, Literal
 
 from service_api.calc.uom import WrongDimension
 from service_api.domain import entries as e
-from service_api.domain import meters
+from service_api.domain import meters, tags
+from service_api.domain.discrepancies import KINDS
 from service_api.domain.forms import Quantity, Unknown
 from service_api.domain.meters import MeterState
 from service_api.domain.timeline import Item, Key
 
 LATE_DAYS = 7  # between the two clocks (CONTRACT B)
+AFTER_SCRAP = ("hold.lifted", "part.removed")  # what may happen to a retired unit: a review's end, a harvest
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,10 +40,15 @@ class Raised:
 
 @dataclass(frozen=True, kw_only=True)
 class Since:
-    """A standing matter: which entry began it, and when."""
+    """A standing matter: which entry began it, when, and at how many hours of the unit.
+
+    defects : checks answered `defect` between the release and the dispatch, where the matter is a dispatch
+    """
 
     entry: str
     at: datetime
+    hours: Decimal | None = None
+    defects: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -322,6 +329,8 @@ def _remark(state: UnitState, item: Item) -> UnitState:
         state = _raise(state, item, "clock-ahead", f"happened at {entry.occurred_at}, heard of at {entry.recorded_at}")
     if state.identity is None and entry.type != "unit.registered":
         state = _raise(state, item, "before-registered", "happened before the unit had a page here")
+    if state.retired is not None and entry.type not in AFTER_SCRAP:
+        state = _raise(state, item, "scan-after-scrap", "seen again after it was retired", state.retired.entry)
     signed = entry.signed
     if signed and "none" in (signed.by, signed.second):
         who = " and ".join(w for w, s in (("by", signed.by), ("second", signed.second)) if s == "none")
@@ -388,30 +397,19 @@ def _registered(state: UnitState, item: Item, body: e.UnitRegistered) -> UnitSta
 
 @on("tag.attached")
 def _tag_attached(state: UnitState, item: Item, body: e.TagAttached) -> UnitState:
-    kept = tuple(t for t in state.tags if not (t.tag == body.tag and t.until is None))
-    return replace(state, tags=(*kept, TagSpan(tag=body.tag, since=item.at, entry=item.entry.id)))
+    tag = tags.normal(body.tag)
+    kept = tuple(t for t in state.tags if not (t.tag == tag and t.until is None))
+    return replace(state, tags=(*kept, TagSpan(tag=tag, since=item.at, entry=item.entry.id)))
 
 
 @on("tag.detached")
 def _tag_detached(state: UnitState, item: Item, body: e.TagDetached) -> UnitState:
-    tags = tuple(
-        replace(t, until=item.at, until_entry=item.entry.id, why=body.why)
-        if t.tag == body.tag and t.until is None
-        else t
+    tag = tags.normal(body.tag)
+    worn = tuple(
+        replace(t, until=item.at, until_entry=item.entry.id, why=body.why) if t.tag == tag and t.until is None else t
         for t in state.tags
     )
-    return replace(state, tags=tags)
-
-
-@on("tag.scanned")
-def _scanned(state: UnitState, item: Item, body: e.TagScanned) -> UnitState:
-    return _seen_after_scrap(state, item)
-
-
-def _seen_after_scrap(state: UnitState, item: Item) -> UnitState:
-    if state.retired is None:
-        return state
-    return _raise(state, item, "scan-after-scrap", "seen again after it was retired", state.retired.entry)
+    return replace(state, tags=worn)
 
 
 @on("unit.received")
@@ -425,8 +423,9 @@ def _received(state: UnitState, item: Item, body: e.UnitReceived) -> UnitState:
 @on("unit.dispatched")
 def _dispatched(state: UnitState, item: Item, body: e.UnitDispatched) -> UnitState:
     released = state.released
-    ready = released is not None and released.proved and released.disturbed is None and not released.defects
-    here = Since(entry=item.entry.id, at=item.at)
+    held = bool(state.holds) or any(KINDS[r.code].holds_release for r in state.raised.values())
+    ready = released is not None and released.proved and released.disturbed is None and not held
+    here = Since(entry=item.entry.id, at=item.at, defects=tuple(released.defects) if released else ())
     place = Whereabouts(party=body.to, site=body.site, since=item.at, entry=item.entry.id)
     state = replace(state, out=here, place=place)
     if not ready and item.entry.source_kind not in ("history", "import"):
@@ -443,6 +442,8 @@ def _moved(state: UnitState, item: Item, body: e.UnitMoved) -> UnitState:
 @on("unit.sold")
 def _sold(state: UnitState, item: Item, body: e.UnitSold) -> UnitState:
     here = Since(entry=item.entry.id, at=item.at)
+    if state.identity is not None:
+        state = replace(state, identity=replace(state.identity, owner=body.to))
     place = Whereabouts(party=body.to, since=item.at, entry=item.entry.id)
     return replace(state, sold=here, out=here, place=place)
 
@@ -582,8 +583,12 @@ def _job_closed(state: UnitState, item: Item, body: e.JobClosed) -> UnitState:
     job = state.jobs.get(body.job)
     state = replace(state, jobs=_without(state.jobs, body.job), last_job=job or state.last_job)
     if job and job.purpose == "service":
-        state = replace(state, plans=(), serviced=Since(entry=item.entry.id, at=item.at))
+        state = replace(state, plans=(), serviced=_serviced(state, item))
     return state
+
+
+def _serviced(state: UnitState, item: Item) -> Since:
+    return Since(entry=item.entry.id, at=item.at, hours=state.hours[0] if state.hours else None)
 
 
 @on("check.answered")
@@ -639,7 +644,7 @@ def _setting(state: UnitState, item: Item, body: e.SettingLeft) -> UnitState:
 
 @on("reading.taken")
 def _reading(state: UnitState, item: Item, body: e.ReadingTaken) -> UnitState:
-    state = _seen_after_scrap(_hours_shown(state, item, body.hours, "read"), item)
+    state = _hours_shown(state, item, body.hours, "read")
     taken = Taken(
         entry=item.entry.id,
         index=item.touched,

@@ -222,21 +222,23 @@ def _point(state: UnitState, item: Item, row: Characteristic, context: Context) 
     return Point(entry=item.entry.id, at=item.occurred_at, hours=total[0], value=shown(value, row), stage=taken.stage)
 
 
-def wear(unit: str, facts: Sequence[Item], row: Characteristic, context: Context) -> Wear:
+def wear(state: UnitState, facts: Sequence[Item], row: Characteristic, context: Context) -> Wear:
     """The wear of what is in the row's slot now, judged by the sheet in force.
+
+    state : of the unit, as its page says; facts : the same page's facts, from which the series is drawn
 
     Verdict, the first that holds: beyond (the latest value is past the acting limit), too_few_points (under three),
     no_trend (the slope's interval holds zero), crosses_before_service, fine.
     """
-    found = series(unit, facts, row, context)
-    state, points = found.state, [point for point, _ in found.points]
+    found = series(state.unit, facts, row, context)
+    points = [point for point, _ in found.points]
     u = row.uncertainty if row.rule == "guarded" else Decimal(0)
     acting = None
     if row.replace is not None and row.worse is not None and u is not None:
         acting = acting_limit(row.replace, u, row.worse)
     line = _line(points)
     answer = Wear(
-        unit=unit,
+        unit=state.unit,
         characteristic=row.code,
         title=row.title,
         uom=row.uom,
@@ -332,7 +334,7 @@ def _day_at(hours: float, last: tuple[Point, datetime], rate: float | None, cont
 def _next_service(
     state: UnitState, last: tuple[Point, datetime], line: Line | None, rate: float | None, context: Context
 ) -> NextService | None:
-    """The earliest open plan, or the sheet's interval after the last service."""
+    """The earliest open plan after the moment asked for, or the sheet's interval after the last service."""
     plans: list[tuple[str, str]] = []
     for plan in state.plans:
         if isinstance(plan.due_on, str):
@@ -345,6 +347,11 @@ def _next_service(
     if interval and interval.months and state.serviced:
         due = add_months(context.day(state.serviced.at), interval.months)
         plans.append((due.isoformat(), state.serviced.entry))
+    if interval and interval.hours and state.serviced and state.serviced.hours is not None:
+        hours_due = _day_at(float(state.serviced.hours) + interval.hours, last, rate, context)
+        plans += [(hours_due, state.serviced.entry)] if hours_due else []
+    if context.true_at is not None:
+        plans = [plan for plan in plans if plan[0] >= context.on.isoformat()]
     if not plans:
         return None
     on, entry = min(plans)

@@ -38,9 +38,10 @@ def put(digest: str) -> Response:
     store = current_app.extensions["store"]
     folder = store.attachments / str(caller().book)
     try:
+        attachments.write(folder, digest, request.mimetype, content)
         with store.writing.begin() as connection:
             kept, new = attachments.keep(
-                connection, caller().book, folder, digest, request.mimetype, content, in_utc(store.clock())
+                connection, caller().book, digest, request.mimetype, len(content), in_utc(store.clock())
             )
     except attachments.Mismatch as error:
         raise Malformed.at("", "wrong-form", str(error)) from None
@@ -58,7 +59,10 @@ def get(digest: str) -> Response:
         kept = attachments.find(connection, caller().book, _checked(digest))
     if kept is None:
         raise NotFound("no attachment of this digest has arrived")
-    content = (store.attachments / str(caller().book) / digest).read_bytes()
+    try:
+        content = (store.attachments / str(caller().book) / digest).read_bytes()
+    except FileNotFoundError:
+        raise NotFound("its bytes are lost; whoever has them can send them again") from None
     response = Response(content, 200, content_type=kept.media_type)
     response.headers["Content-Disposition"] = f'attachment; filename="{digest[:16]}"'
     response.headers["Content-Security-Policy"] = "sandbox; default-src 'none'"

@@ -7,13 +7,15 @@ from typing import Any, TypeVar
 
 from flask import Response, current_app, g, request
 
-from service_api.answering import NOW, Answer, Answers, When, when_of
+from service_api.answering import NOW, Answer, Answers, When, answered, when_of
 from service_api.directory.tokens import Token
-from service_api.domain.refusals import Malformed
+from service_api.domain.refusals import Malformed, TooLarge
+from service_api.wire.canonical import parse
 
 F = TypeVar("F", bound=Callable[..., Any])
 JSON = "application/json"
 MOST_ROWS = 500
+SMALL = 64 * 1024
 
 TIMES = ("true_at", "known_at", "known_index")
 PAGING = ("limit", "cursor")
@@ -88,6 +90,19 @@ def give(answer: Answer) -> Response:
     response.headers["ETag"] = answer.etag
     response.headers["Cache-Control"] = "no-cache"
     return response
+
+
+def small_body() -> Any:
+    """The JSON value of a body that holds a few members only."""
+    body = request.stream.read(SMALL + 1)
+    if len(body) > SMALL:
+        raise TooLarge(f"this body has at most {SMALL} bytes")
+    return parse(body)
+
+
+def give_list(value: Any) -> Response:
+    """A list or page of one, with its entity tag."""
+    return give(answered(value))
 
 
 def give_json(value: Any, status: int = 200) -> Response:

@@ -2,6 +2,7 @@
 
 import json
 import re
+import threading
 import time
 from collections.abc import Callable
 from typing import Any, TypeVar
@@ -11,10 +12,12 @@ from flask import Blueprint, Response, current_app, request
 from service_api.domain.context import RULES
 from service_api.domain.refusals import Malformed
 from service_api.http.contract import MOST_ROWS, answers, caller, contract, give_json, known_query, whole
+from service_api.settings import THREADS
 
 bp = Blueprint("feeds", __name__, url_prefix="/v1")
 LONGEST_WAIT = 60  # seconds
 PAUSE = 0.1  # between two looks while waiting
+_seats = threading.Semaphore(THREADS // 4)  # who finds none is answered at once: waiting must not stop the bench
 CLOUDEVENTS = "application/cloudevents-batch+json"
 CURSOR = re.compile(r"([0-9]{1,15})(?::([A-Za-z0-9._-]{1,64}))?")
 Found = TypeVar("Found")
@@ -23,11 +26,16 @@ Found = TypeVar("Found")
 def _waited(look: Callable[[], tuple[list[Found], Any]]) -> tuple[list[Found], Any]:
     """The first look that finds something, or the last one when the caller's `wait` is over."""
     until = time.monotonic() + whole("wait", 0, 0, LONGEST_WAIT)
-    while True:
-        found = look()
-        if found[0] or time.monotonic() >= until:
-            return found
-        time.sleep(PAUSE)
+    found = look()
+    if found[0] or time.monotonic() >= until or not _seats.acquire(blocking=False):
+        return found
+    try:
+        while not found[0] and time.monotonic() < until:
+            time.sleep(PAUSE)
+            found = look()
+        return found
+    finally:
+        _seats.release()
 
 
 @bp.get("/feed")

@@ -190,7 +190,7 @@ SHAPES: dict[str, dict[str, Any]] = {
     "identity": {"type": "object", "required": ["unit", "class", "standing"]},
     "slots": _listed("slots", ROW, unit=TEXT, as_of=ROW),
     "slot": {"type": "object", "required": ["slot", "occupant", "hours_on", "contested", "history"]},
-    "history": _listed("items", ROW, unit=TEXT, as_of=ROW, count={"type": "integer"}, next=NEXT),
+    "history": _listed("entries", ROW, unit=TEXT, as_of=ROW, count={"type": "integer"}, next=NEXT),
     "feed": _listed("entries", RECORDED, next={"type": "integer"}),
     "changes": _listed("changes", ROW, next=TEXT, generation=TEXT),
     "sheet": {"type": "object", "required": ["class", "rev", "effective_on", "sheet"]},
@@ -280,6 +280,24 @@ def members(cls: type) -> list[tuple[str, bool, str]]:
     hints = hints_of(cls)
     fields = {f.name: f for f in dataclasses.fields(cls)}
     return [(wire_name(n), required(fields[n]), _words(hint)) for n, hint in hints.items()]
+
+
+def forms() -> dict[str, tuple[str, list[tuple[str, bool, str]]]]:
+    """Every record that an entry may hold, by name: what it is, and its members; in the order of first use."""
+    found: dict[str, tuple[str, list[tuple[str, bool, str]]]] = {}
+
+    def look(cls: type) -> dict[str, Any]:
+        if cls.__name__ not in found:
+            words = " ".join((cls.__doc__ or "").split())
+            found[cls.__name__] = ("" if words.startswith(cls.__name__ + "(") else words, members(cls))
+            for hint in hints_of(cls).values():
+                schema_of(hint, look)
+        return {}
+
+    for cls in (Envelope, *(known.body for known in TYPES.values())):
+        for hint in hints_of(cls).values():
+            schema_of(hint, look)
+    return found
 
 
 def _words(hint: Any) -> str:

@@ -92,10 +92,19 @@ def openapi() -> Response:
 @contract(public=True, gives="text/html")
 def docs() -> Response:
     """The documentation of the API, made by the service itself; it needs nothing from elsewhere."""
-    from service_api.http.openapi import document, members
+    from service_api.domain.entry import Envelope
+    from service_api.http.openapi import document, forms, members
 
     described = {t.name: members(t.body) for t in TYPES.values()}
-    return _page("docs.html", api=document(current_app), types=TYPES, members=described, problems=PROBLEMS)
+    return _page(
+        "docs.html",
+        api=document(current_app),
+        types=TYPES,
+        members=described,
+        envelope=members(Envelope),
+        forms=forms(),
+        problems=PROBLEMS,
+    )
 
 
 @bp.get("/problems/<slug>")

@@ -3,12 +3,11 @@
 from datetime import date
 from typing import Any
 
-from flask import Blueprint, Response, current_app, request
+from flask import Blueprint, Response, current_app
 
 from service_api.directory import people
 from service_api.domain.refusals import Fault, IdReused, Malformed, NotFound
-from service_api.http.contract import caller, contract, give_json, known_query
-from service_api.wire.canonical import parse
+from service_api.http.contract import caller, contract, give_json, give_list, known_query, small_body
 
 bp = Blueprint("people", __name__, url_prefix="/v1")
 KEEPERS = ("lead", "manager", "admin")
@@ -17,7 +16,7 @@ LONGEST_NAME = 200
 
 def _body(required: dict[str, Any], optional: tuple[str, ...] = ()) -> dict[str, str]:
     """The body's members, each a text; `required` maps a member to its check."""
-    body = parse(request.get_data())
+    body = small_body()
     if not isinstance(body, dict):
         raise Malformed.at("", "wrong-form", "an object is expected")
     faults = [Fault(f"/{k}", "extra-member", "no such member here") for k in body if k not in (*required, *optional)]
@@ -73,7 +72,7 @@ def list_people() -> Response:
     with current_app.extensions["store"].reading.begin() as connection:
         found = people.people(connection, caller().book)
     rows = [{"id": p.id, "name": p.name, "role": p.role, "retired": p.retired} for p in found]
-    return give_json({"people": rows})
+    return give_list({"people": rows})
 
 
 @bp.post("/people")
@@ -114,7 +113,7 @@ def list_parties() -> Response:
     known_query()
     with current_app.extensions["store"].reading.begin() as connection:
         found = people.parties(connection, caller().book)
-    return give_json({"parties": [{"id": p.id, "name": p.name} for p in found]})
+    return give_list({"parties": [{"id": p.id, "name": p.name} for p in found]})
 
 
 @bp.post("/parties")

@@ -7,7 +7,18 @@ from service_api.directory import minted
 from service_api.domain import tags
 from service_api.domain.refusals import Malformed, NotFound
 from service_api.domain.tags import TagAnswer
-from service_api.http.contract import TIMES, answers, caller, contract, give, give_json, known_query, when, whole
+from service_api.http.contract import (
+    TIMES,
+    answers,
+    caller,
+    contract,
+    give,
+    give_json,
+    known_query,
+    small_body,
+    when,
+    whole,
+)
 from service_api.paper import labels
 from service_api.wire.canonical import parse
 
@@ -34,7 +45,7 @@ def tag(tag: str) -> Response:
 def mint() -> Response:
     """Mint tags: made once, attached to units later."""
     known_query()
-    body = parse(request.get_data())
+    body = small_body()
     count = body.get("count") if isinstance(body, dict) else None
     if not isinstance(count, int) or isinstance(count, bool) or not 1 <= count <= minted.MOST or len(body) > 1:
         raise Malformed.at("/count", "wrong-form", f"a body of one member, count, from 1 to {minted.MOST}")

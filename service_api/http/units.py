@@ -14,7 +14,7 @@ from service_api.http.contract import (
     answers,
     contract,
     give,
-    give_json,
+    give_list,
     known_query,
     when,
     whole,
@@ -31,7 +31,7 @@ def list_units() -> Response:
     known_query("class", *PAGING)
     limit = whole("limit", 100, 1, MOST_ROWS)
     found, more = answers().units(request.args.get("cursor", ""), limit, request.args.get("class"))
-    response = give_json({"units": found, "next": more})
+    response = give_list({"units": found, "next": more})
     if more is not None:
         query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": more}
         response.headers["Link"] = f'<{request.path}?{urlencode(query)}>; rel="next"'
@@ -101,7 +101,7 @@ def history(unit: str) -> Response:
     limit = whole("limit", 0, 1, 5000) if "limit" in request.args else None
     found, total = answers().history(unit, when(), start=start, limit=limit, newest=order == "newest")
     more = None if limit is None or start + limit >= total else start + limit
-    response = give_json(found | {"count": total, "next": more})
+    response = give_list(found | {"count": total, "next": more})
     if more is not None:
         query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": str(more)}
         response.headers["Link"] = f'<{request.path}?{urlencode(query)}>; rel="next"'

@@ -67,9 +67,9 @@ def _durable(url: str) -> Engine:
 
 
 def reading_engine(url: str) -> Engine:
-    """The engine for questions. On SQLite its connections are read-only."""
+    """The engine for questions: one snapshot for all the reads of an answer. On SQLite it is read-only."""
     if not is_sqlite(url):
-        return create_engine(url, pool_pre_ping=True)
+        return create_engine(url, pool_pre_ping=True, isolation_level="REPEATABLE READ")
     file = make_url(url).database
     engine = create_engine(
         f"sqlite:///file:{file}?mode=ro&uri=true", connect_args={"timeout": BUSY_SECONDS}, pool_size=32

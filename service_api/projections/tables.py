@@ -1,8 +1,8 @@
 """The tables of the projections. `book` leads every key.
 
 page : how many entries stand on a subject, for the next `seq`, and the last of them
-entry_topic : under which subjects and jobs an entry is found; `relation` own (its subject), named, drawn (moved here,
-    or a correction that came along)
+entry_topic : under which subjects, jobs and tags an entry is found; `relation` own (its subject), named, drawn (moved
+    here, or a correction that came along)
 unit_state : the folded state of a unit
 tag_span : which unit a tag points to, and when
 change : which units an entry may have changed, and in what; an empty unit stands for all that lean on its context

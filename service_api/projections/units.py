@@ -81,6 +81,13 @@ def indexes(
     return list(connection.execute(wanted.order_by(t.entry_topic.c.log_index)).scalars())
 
 
+def last_index(
+    connection: Connection, book: int, topic: str, *, below: int | None = None, types: tuple[str, ...] | None = None
+) -> int:
+    """Where the last of the topic's entries stands, its own and those drawn to it; -1 for none."""
+    return max(indexes(connection, book, topic, below=below, types=types), default=-1)
+
+
 def read_pages(connection: Connection, book: int, subjects: Iterable[str]) -> dict[str, Page]:
     wanted = list(subjects)
     found: dict[str, Page] = {}
@@ -217,7 +224,7 @@ def list_units(
 ) -> list[UnitRow]:
     """Units by number, after one of them; a page at a time."""
     wanted = select(t.unit_state.c.unit, t.unit_state.c.state).where(
-        t.unit_state.c.book == book, t.unit_state.c.unit > after
+        t.unit_state.c.book == book, t.unit_state.c.unit > after, t.unit_state.c["class"] != ""
     )
     if class_ is not None:
         wanted = wanted.where(t.unit_state.c["class"] == class_)

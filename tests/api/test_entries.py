@@ -307,7 +307,7 @@ def test_a_decimal_stays_as_it_was_written(post, client, store, value):
     assert value == found["data"]["readings"][0]["value"]
     stored = next(row[2] for row in rows(store)["entry"] if entry["id"].encode() in row[2])
     assert b'"value":"%b"' % value.encode() in stored
-    (shown,) = client.get("/v1/units/U-1/history?order=newest&limit=1").json["items"]
+    (shown,) = client.get("/v1/units/U-1/history?order=newest&limit=1").json["entries"]
     assert value == shown["data"]["readings"][0]["value"]
 
 

@@ -32,7 +32,7 @@ def marks(ask):
     """The marks in a unit's history, by entry."""
 
     def read(unit="U-1", **when):
-        items = ask(f"/v1/units/{unit}/history", **when)["items"]
+        items = ask(f"/v1/units/{unit}/history", **when)["entries"]
         return {i["id"]: (i["mark"], i["counts"]) for i in items}
 
     return read
@@ -51,7 +51,7 @@ def test_a_superseded_value_counts_and_the_old_one_stays_visible(tell, backlash,
     (fixed,) = tell(make.superseded(read, new_value(read, "0.15")))
     assert ("0.15", "good") == backlash()
     assert ("superseded", True) == marks()[read["id"]]
-    (line,) = [i for i in ask(LINE)["items"] if i["id"] == read["id"]]
+    (line,) = [i for i in ask(LINE)["entries"] if i["id"] == read["id"]]
     assert "0.35" == line["data"]["readings"][0]["value"]
     assert "0.15" == line["data_now"]["readings"][0]["value"]
     assert [fixed["id"]] == line["marked_by"]
@@ -75,7 +75,7 @@ def test_a_superseded_moment_moves_the_entry_in_the_history(tell, backlash, ask)
     assert ("0.25", "watch") == backlash()
     tell(make.superseded(late, late["data"], at="2026-01-05T08:00:00+01:00"))
     assert ("0.15", "good") == backlash()
-    order = [i["id"] for i in ask(LINE)["items"] if i["type"] == "reading.taken"]
+    order = [i["id"] for i in ask(LINE)["entries"] if i["type"] == "reading.taken"]
     assert [late["id"], early["id"]] == order
 
 
@@ -83,10 +83,10 @@ def test_a_superseding_moment_is_true_time_and_no_offset_comes_off(tell, ask):
     """CONTRACT A, References."""
     device = {"id": "pad-1", "seq": 1, "clock_offset_ms": 60_000}
     (read,) = tell(make.reading("0.15", device=device, occurred_at="2026-01-05T09:00:00Z"))
-    (line,) = [i for i in ask(LINE)["items"] if i["id"] == read["id"]]
+    (line,) = [i for i in ask(LINE)["entries"] if i["id"] == read["id"]]
     assert "2026-01-05T08:59:00.000Z" == line["at"]
     tell(make.superseded(read, read["data"], at="2026-01-05T07:00:00Z"))
-    (line,) = [i for i in ask(LINE)["items"] if i["id"] == read["id"]]
+    (line,) = [i for i in ask(LINE)["entries"] if i["id"] == read["id"]]
     assert "2026-01-05T07:00:00.000Z" == line["at"]
 
 
@@ -377,7 +377,7 @@ def test_two_facts_of_one_moment_stand_in_the_order_of_the_device_and_then_of_th
     second = make.scanned(occurred_at="2026-01-05T08:00:00Z", device={"id": "pad-2", "seq": 4})
     none, also_none = make.scanned(occurred_at=at), make.scanned(occurred_at=at)
     tell(third, none, second, also_none)
-    order = [i["id"] for i in ask(LINE)["items"] if i["type"] == "tag.scanned"]
+    order = [i["id"] for i in ask(LINE)["entries"] if i["type"] == "tag.scanned"]
     assert [none["id"], also_none["id"], second["id"], third["id"]] == order
 
 
@@ -389,18 +389,18 @@ def test_a_clock_known_to_be_fast_is_put_right_in_the_order(tell, ask):
     )
     after = make.scanned(occurred_at="2026-01-05T10:00:00Z")
     tell(after, fast, before)
-    lines = [i for i in ask(LINE)["items"] if i["type"] == "tag.scanned"]
+    lines = [i for i in ask(LINE)["entries"] if i["type"] == "tag.scanned"]
     assert [before["id"], fast["id"], after["id"]] == [i["id"] for i in lines]
     assert ("2026-01-05T10:30:00Z", "2026-01-05T09:30:00.000Z") == (lines[1]["occurred_at"], lines[1]["at"])
 
 
 def test_a_history_comes_a_page_at_a_time_from_either_end(tell, client):
     tell(*(make.scanned(occurred_at=f"2026-01-05T09:{n:02}:00Z") for n in range(5)))
-    whole = [i["id"] for i in client.get(LINE).json["items"]]
+    whole = [i["id"] for i in client.get(LINE).json["entries"]]
     for order, expected in (("oldest", whole), ("newest", whole[::-1])):
         found, address = [], f"{LINE}?limit=4&order={order}"
         while address:
             answer = client.get(address)
-            found += [i["id"] for i in answer.json["items"]]
+            found += [i["id"] for i in answer.json["entries"]]
             address = answer.headers.get("Link", "").partition("<")[2].partition(">")[0]
         assert expected == found

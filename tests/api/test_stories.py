@@ -162,7 +162,7 @@ def test_s1_healthy_units_raise_no_alarm(demo):
 
 @pytest.fixture
 def that_day(demo):
-    return [i for i in demo.ask("/v1/units/SEL-002/history")["items"] if i["occurred_at"].startswith("2025-03-11")]
+    return [i for i in demo.ask("/v1/units/SEL-002/history")["entries"] if i["occurred_at"].startswith("2025-03-11")]
 
 
 def of_type(items, type_):

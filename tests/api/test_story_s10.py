@@ -69,7 +69,7 @@ def test_s10_before_the_benches_joined_the_slot_held_b_114(demo):
 
 def test_s10_nobody_wins_by_arriving_last(demo):
     """JOB.md 4.3: all entries are kept; the slot is contested from 11:05 on, when the second fit says it happened."""
-    fits = [i for i in demo.ask("/v1/units/FAC-004/history")["items"] if i["type"] == "part.fitted"]
+    fits = [i for i in demo.ask("/v1/units/FAC-004/history")["entries"] if i["type"] == "part.fitted"]
     (first, second) = [i for i in fits if i["occurred_at"].startswith("2024-11-19")]
     assert (True, True) == (first["counts"], second["counts"])
     assert (None, None) == (first["mark"], second["mark"])
@@ -79,7 +79,7 @@ def test_s10_nobody_wins_by_arriving_last(demo):
 
 def test_s10_an_entry_that_came_in_between_lies_after_it_in_the_history(demo, stories):
     """Orrin closed his finding at 11:30 and was heard at once; Pell's fit of 11:05 stands before it."""
-    items = demo.ask("/v1/units/FAC-004/history")["items"]
+    items = demo.ask("/v1/units/FAC-004/history")["entries"]
     closed = next(i for i in items if i["type"] == "finding.closed" and i["occurred_at"] > "2024-11-19")
     assert stories[1]["index"] > closed["index"]
     ids = [i["id"] for i in items]
@@ -91,7 +91,7 @@ def test_s10_the_receipt_of_the_later_one_said_so(stories):
 
 
 def test_s10_nothing_settled_it_up_to_the_end_of_the_demo(demo, stories):
-    items = demo.ask("/v1/units/FAC-004/history")["items"]
+    items = demo.ask("/v1/units/FAC-004/history")["entries"]
     assert "2024-11-19" == items[-1]["occurred_at"][:10]
     assert [] == [i for i in items if i["type"].startswith("entry.")]
 

@@ -36,7 +36,7 @@ def holders(demo, **query):
 
 
 def history(demo, unit, **query):
-    return demo.ask(f"/v1/units/{unit}/history", **query)["items"]
+    return demo.ask(f"/v1/units/{unit}/history", **query)["entries"]
 
 
 def marked(demo, unit, mark):

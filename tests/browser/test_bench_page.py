@@ -107,7 +107,7 @@ def test_as_left_follows_as_found_and_not_adjusted_writes_nothing(bench: Any, di
     fill(bench, "08", "08", "07")
     bench.page.keyboard.press("Enter")
     bench.said("#nib-kept", "as left 0.08, 0.08, 0.07 turn")
-    newest = bench.demo.ask("/v1/units/SEL-006/history?limit=1&order=newest")["items"][0]
+    newest = bench.demo.ask("/v1/units/SEL-006/history?limit=1&order=newest")["entries"][0]
     assert "as_left" == newest["data"]["stage"]
 
 
@@ -203,7 +203,7 @@ def test_an_answer_that_got_lost_is_asked_for_again_under_the_same_id(bench: Any
     bench.page.locator("#key-keep").click()
     bench.said("#nib-kept", "the shop has it")
     assert sent[0] == sent[1]
-    items = bench.demo.ask("/v1/units/SEL-009/history?limit=2&order=newest")["items"]
+    items = bench.demo.ask("/v1/units/SEL-009/history?limit=2&order=newest")["entries"]
     assert ["0.04", "0.04", "0.05"] == [r["value"] for r in items[0]["data"]["readings"]]
     assert "reading.taken" != items[1]["type"] or items[1]["data"]["readings"] != items[0]["data"]["readings"]
 

@@ -38,7 +38,7 @@ def test_the_tour_with_curl_runs_and_moves_the_condition(tmp_path: Path) -> None
         history = get(f"{demo['url']}/v1/units/SEL-004/history?order=newest&limit=1", token)
     assert "0.13" == backlash["latest"]["value"], "the greatest of 0.12, 0.13, 0.11"
     assert ("0.13", "2041.5") == (wear["points"][-1]["value"], wear["points"][-1]["hours"])
-    assert "orrin.tamsley" == history["items"][0]["by"]
+    assert "orrin.tamsley" == history["entries"][0]["by"]
     assert b"\x89PNG" == (tmp_path / "label.png").read_bytes()[:4]
 
 

@@ -201,8 +201,8 @@ def test_what_was_known_then_is_what_a_book_says_that_only_ever_heard_that_much(
             assert said(heard_only) == said(asked), question
         asked = store.answers(long.number).wear(unit, "TST-BL", then)
         assert said(store.answers(short.number).wear(unit, "TST-BL", NOW)) == said(asked)
-        lines = store.answers(long.number).history(unit, then)[0]["items"]
-        assert store.answers(short.number).history(unit, NOW)[0]["items"] == lines
+        lines = store.answers(long.number).history(unit, then)[0]["entries"]
+        assert store.answers(short.number).history(unit, NOW)[0]["entries"] == lines
 
 
 def said(answer):

@@ -57,10 +57,12 @@ def test_a_piece_taken_out_again_touches_nothing():
     assert touched(alert(part_no="P-1"), state) is None
 
 
-def test_a_unit_or_class_that_is_named_is_touched_and_not_held():
+def test_a_unit_or_class_that_is_named_is_touched_and_held_where_use_has_to_stop():
+    """DEVELOPERS.md, Departures: who says stop means the machine in front of them."""
     state = state_of(f.registered())
-    assert ("it names this unit", False) == _said(touched(alert(units=["U-1"]), state))
-    assert ("it names this class", False) == _said(touched(alert(classes=["TST"]), state))
+    assert ("it names this unit", True) == _said(touched(alert(units=["U-1"]), state))
+    assert ("it names this class", True) == _said(touched(alert(classes=["TST"]), state))
+    assert ("it names this unit", False) == _said(touched(alert("inspect", units=["U-1"]), state))
     assert touched(alert(units=["U-2"], classes=["OTHER"]), state) is None
 
 

@@ -5,6 +5,8 @@ from decimal import Decimal as D
 
 import pytest
 
+from service_api.domain.state import begin, step
+from service_api.domain.timeline import fold
 from service_api.domain.wear import add_months, wear
 from tests import factories as f
 from tests.histories import calibration, context, gauge, on, revision, true
@@ -22,7 +24,8 @@ def readings(*values, hours=HOURS, days=DAYS, **more):
 def worn(*raws, code="TST-BL", today="2026-06-01", gauges=None, **changes):
     sheet = revision(**changes)
     facts = true(PAGE, *raws)
-    return wear("U-1", facts, sheet.sheet.characteristic(code), context(sheet, today=today, gauges=gauges or {}))
+    state = fold(step, begin("U-1"), facts)
+    return wear(state, facts, sheet.sheet.characteristic(code), context(sheet, today=today, gauges=gauges or {}))
 
 
 def values(found):

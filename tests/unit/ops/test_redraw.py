@@ -109,6 +109,8 @@ def filed(entries):
         yield entry, entry.subject, OWN
         yield from ((entry, subject, NAMED) for subject in named_subjects(entry))
         yield from ((entry, f"job:{job}", OWN) for job in {entry.job, entry.data.get("job")} - {None})
+        if entry.type in ("tag.attached", "tag.detached"):
+            yield entry, f"tag:{entry.data['tag']}", OWN  # the tags told of here are in upper case
         if entry.subject.startswith("alert:"):
             yield entry, "alerts", OWN
         there = pages[root_of(entry, known).id] - {None, entry.subject}
