@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flask import Flask
-from sqlalchemy import Engine, inspect, text
+from sqlalchemy import Engine, text
 
 from service_api.answering import Answers
 from service_api.domain.moments import in_utc, zone_of
@@ -36,7 +36,7 @@ def newest_revision() -> str:
 def store_revision(engine: Engine) -> str | None:
     """The revision that the store's tables stand at; None for an empty store."""
     with engine.connect() as connection:
-        if not inspect(connection).has_table("alembic_version"):
+        if not connection.dialect.has_table(connection, "alembic_version"):
             return None
         found = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
         return None if found is None else str(found)

@@ -18,7 +18,7 @@ from service_api.domain.timeline import Item
 EARLIEST = datetime.min.replace(tzinfo=UTC)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class AsOf:
     """For which moment and which knowledge an answer holds; asking with `index` as known_index repeats it."""
 
@@ -29,7 +29,7 @@ class AsOf:
     rules: int
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Hours:
     """A value, or a range while the meter chain has a gap; `unknown` says why there is neither."""
 
@@ -43,13 +43,13 @@ class Hours:
     entries: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Why:
     why: str
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Latest:
     value: Decimal | None
     uom: str
@@ -63,14 +63,14 @@ class Latest:
     gauge: str | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class OccupantAnswer:
     pieces: tuple[Piece, ...]
     since: datetime
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class CharacteristicAnswer:
     characteristic: str
     title: str | None
@@ -80,7 +80,7 @@ class CharacteristicAnswer:
     conformity: Conformity
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class SlotAnswer:
     slot: str
     title: str | None
@@ -90,7 +90,7 @@ class SlotAnswer:
     candidates: tuple[OccupantAnswer, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class FindingAnswer:
     finding: str
     words: str
@@ -104,7 +104,7 @@ class FindingAnswer:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class HoldAnswer:
     """A hold somebody placed, or (hold null) one that is computed and ends with its cause."""
 
@@ -116,7 +116,7 @@ class HoldAnswer:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Condition:
     unit: str
     class_: str | None
@@ -296,7 +296,7 @@ def slot(state: UnitState, name: str, context: Context) -> SlotAnswer:
     )
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class SlotSpan:
     """One occupant's time in a slot; `unknown` where its beginning is not logged."""
 

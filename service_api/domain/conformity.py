@@ -16,13 +16,13 @@ from service_api.domain.sheets import Characteristic
 from service_api.domain.state import Taken
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Edges:
     low: Decimal | None
     high: Decimal | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Conformity:
     """Outcome, and everything that it rests on: decimals in the sheet's uom."""
 

@@ -3,6 +3,8 @@
 A new type is written here and nowhere else: its marshmallow schema, its OpenAPI component, its stored form and
 the subjects it names are derived from the hints. The name that `entry_type` gives is what the log stores; it
 outlives every class name. A trailing underscore keeps a member's name clear of Python's words (`from_` is `from`).
+The classes do without a repr, and the types without equality: a start makes a hundred and fifty classes, and those
+two are two fifths of what each costs. An entry is the same when its text is.
 """
 
 from collections.abc import Callable
@@ -79,7 +81,7 @@ def entry_type(
 # What several types share
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Attachment:
     """A photo or paper, named by the SHA-256 of its bytes; the bytes may follow."""
 
@@ -90,7 +92,7 @@ class Attachment:
     taken_at: Moment | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Meter:
     """A counter of the unit as it came: `start` is its first reading, `rolls_at` the count at which it goes to zero."""
 
@@ -100,20 +102,20 @@ class Meter:
     start: Decimal | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class KitItem:
     item: Short
     count: int
     missing: int | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Hire:
     from_: Date
     until: Date
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Piece:
     """One piece, or `qty` like pieces of one lot, that go into a slot together."""
 
@@ -129,13 +131,13 @@ class Piece:
     use_by: DateOrUnknown | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Reading:
     value: Decimal | Unknown
     position: Short | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class ErrorPoint:
     """The error of a gauge (reading minus true value) at one point of its range."""
 
@@ -147,7 +149,7 @@ class ErrorPoint:
 
 
 @entry_type("unit.registered")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class UnitRegistered:
     """A unit (machine, assembly or gauge) gets its page."""
 
@@ -164,7 +166,7 @@ class UnitRegistered:
 
 
 @entry_type("unit.merged", signed=("second",))
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class UnitMerged:
     """This page and the page of `into` are one iron; both numbers stay findable."""
 
@@ -175,7 +177,7 @@ class UnitMerged:
 
 
 @entry_type("tag.attached")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class TagAttached:
     """From now on this label points to this unit."""
 
@@ -185,7 +187,7 @@ class TagAttached:
 
 
 @entry_type("tag.scanned")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class TagScanned:
     """Somebody scanned a tag; the envelope's `tag` says what was read."""
 
@@ -193,7 +195,7 @@ class TagScanned:
 
 
 @entry_type("tag.detached")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class TagDetached:
     """This label no longer points to this unit."""
 
@@ -202,7 +204,7 @@ class TagDetached:
 
 
 @entry_type("unit.received")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class UnitReceived:
     """The unit came in."""
 
@@ -216,7 +218,7 @@ class UnitReceived:
 
 
 @entry_type("unit.dispatched")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class UnitDispatched:
     """The unit went out."""
 
@@ -229,7 +231,7 @@ class UnitDispatched:
 
 
 @entry_type("unit.moved")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class UnitMoved:
     """The unit stands somewhere else in the house."""
 
@@ -238,7 +240,7 @@ class UnitMoved:
 
 
 @entry_type("unit.sold")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class UnitSold:
     """The unit has a new owner."""
 
@@ -246,7 +248,7 @@ class UnitSold:
 
 
 @entry_type("unit.retired")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class UnitRetired:
     """The unit leaves service for good."""
 
@@ -260,7 +262,7 @@ class UnitRetired:
 
 
 @entry_type("meter.read")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class MeterRead:
     """A counter was read, or its count estimated."""
 
@@ -271,7 +273,7 @@ class MeterRead:
 
 
 @entry_type("meter.replaced")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class MeterReplaced:
     """A counter was exchanged; the chain goes on from the new one."""
 
@@ -282,7 +284,7 @@ class MeterReplaced:
 
 
 @entry_type("meter.rolled")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class MeterRolled:
     """A counter went through zero; `at` is the count at which it did."""
 
@@ -294,7 +296,7 @@ class MeterRolled:
 
 
 @entry_type("complaint.reported")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ComplaintReported:
     """A customer says that something is wrong, in the customer's own words."""
 
@@ -310,7 +312,7 @@ class ComplaintReported:
     conditions: dict[str, Q | Text] | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Step:
     check: Short
     result: Text
@@ -318,7 +320,7 @@ class Step:
 
 
 @entry_type("complaint.worked")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ComplaintWorked:
     """What was tried on a complaint, in order, and which step cured it."""
 
@@ -327,7 +329,7 @@ class ComplaintWorked:
 
 
 @entry_type("complaint.closed")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ComplaintClosed:
     """A complaint is at its end."""
 
@@ -339,14 +341,14 @@ class ComplaintClosed:
 # The job
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Approval:
     by: Short
     limit: Short
 
 
 @entry_type("job.opened")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class JobOpened:
     """Work on a unit begins under one job number."""
 
@@ -358,21 +360,21 @@ class JobOpened:
 
 
 @entry_type("job.closed")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class JobClosed:
     """The job is done."""
 
     job: Ident
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Proof:
     method: Text
     reading: Q | None = None
 
 
 @entry_type("energy.isolated")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class EnergyIsolated:
     """One energy source was shut off, locked, let out and proved dead."""
 
@@ -384,7 +386,7 @@ class EnergyIsolated:
 
 
 @entry_type("energy.restored")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class EnergyRestored:
     """One energy source is on again, its lock taken off by its owner."""
 
@@ -393,7 +395,7 @@ class EnergyRestored:
 
 
 @entry_type("caution.shown")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class CautionShown:
     """A caution was shown and acknowledged; no proof that it was followed."""
 
@@ -402,7 +404,7 @@ class CautionShown:
 
 
 @entry_type("check.answered", signed=("second",))
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class CheckAnswered:
     """One line of the sheet's checks was answered; a blank is no answer."""
 
@@ -415,7 +417,7 @@ class CheckAnswered:
 
 
 @entry_type("reading.taken", signed=("second",))
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ReadingTaken:
     """A characteristic was measured: every reading, where, with which gauge, as found or as left."""
 
@@ -433,7 +435,7 @@ class ReadingTaken:
 
 
 @entry_type("finding.raised", signed=("second",))
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class FindingRaised:
     """Something was seen or measured that needs a decision."""
 
@@ -453,7 +455,7 @@ class FindingRaised:
 
 
 @entry_type("finding.closed")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class FindingClosed:
     """A finding was decided."""
 
@@ -464,7 +466,7 @@ class FindingClosed:
 
 
 @entry_type("work.done")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class WorkDone:
     """Work without a part: dressed, adjusted, re-centred, cleaned, or nothing needed."""
 
@@ -478,7 +480,7 @@ class WorkDone:
 
 
 @entry_type("setting.left", signed=("second",))
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class SettingLeft:
     """A setting as it was left, and its seal."""
 
@@ -488,7 +490,7 @@ class SettingLeft:
     second: PersonRef | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class TestResult:
     test: Ident
     value: Q | None = None
@@ -499,7 +501,7 @@ class TestResult:
 
 
 @entry_type("run.recorded")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class RunRecorded:
     """One run on the stand with its conditions and every result; a failed run stays."""
 
@@ -518,7 +520,7 @@ class RunRecorded:
 
 
 @entry_type("part.fitted")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class PartFitted:
     """Pieces went into a slot and hold it until they are removed."""
 
@@ -531,7 +533,7 @@ class PartFitted:
 
 
 @entry_type("part.removed")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class PartRemoved:
     """What was in a slot came out and went somewhere named."""
 
@@ -544,7 +546,7 @@ class PartRemoved:
 
 
 @entry_type("lot.received", "lot")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class LotReceived:
     """A supplier's batch came into stock."""
 
@@ -556,7 +558,7 @@ class LotReceived:
 
 
 @entry_type("lot.moved", "lot")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class LotMoved:
     """Loose pieces of a lot went from one place to another."""
 
@@ -567,7 +569,7 @@ class LotMoved:
 
 
 @entry_type("part.sold", "lot")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class PartSold:
     """A part was sold loose."""
 
@@ -582,7 +584,7 @@ class PartSold:
 
 
 @entry_type("unit.released", signed=("by", "second"))
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class UnitReleased:
     """Somebody signed that the unit may leave. The service adds the certificate."""
 
@@ -595,14 +597,14 @@ class UnitReleased:
     seen_index: int | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class ConcessionFor:
     finding: Ident | None = None
     characteristic: Code | None = None
 
 
 @entry_type("concession.granted", signed=("by",))
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ConcessionGranted:
     """Signed leave to release with a known departure, with an end by date or by hours."""
 
@@ -614,7 +616,7 @@ class ConcessionGranted:
 
 
 @entry_type("concession.ended")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ConcessionEnded:
     """A concession is over."""
 
@@ -623,7 +625,7 @@ class ConcessionEnded:
 
 
 @entry_type("hold.placed")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class HoldPlaced:
     """The unit may not leave until somebody of the role `lift_by` lifts the hold."""
 
@@ -633,7 +635,7 @@ class HoldPlaced:
 
 
 @entry_type("hold.lifted", "unit", "shop", signed=("by",))
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class HoldLifted:
     """A hold, or a discrepancy by its key, was settled."""
 
@@ -642,7 +644,7 @@ class HoldLifted:
 
 
 @entry_type("exam.recorded", signed=("by",))
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ExamRecorded:
     """A competent person examined the unit."""
 
@@ -654,14 +656,14 @@ class ExamRecorded:
     defects: Text | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class RebuildScope:
     slot: Ident
     treatment: Literal["renewed", "reconditioned", "kept"]
 
 
 @entry_type("rebuild.completed")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class RebuildCompleted:
     """A rebuild to a standard, slot by slot."""
 
@@ -671,7 +673,7 @@ class RebuildCompleted:
 
 
 @entry_type("service.planned")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ServicePlanned:
     """The next service is planned for a day, for a count of hours, or for both."""
 
@@ -684,7 +686,7 @@ class ServicePlanned:
 
 
 @entry_type("gauge.calibrated")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class GaugeCalibrated:
     """A gauge was calibrated: its errors as found, and as left."""
 
@@ -699,7 +701,7 @@ class GaugeCalibrated:
 
 
 @entry_type("gauge.checked")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class GaugeChecked:
     """A check between calibrations, and the part of the range it covers."""
 
@@ -710,7 +712,7 @@ class GaugeChecked:
 
 
 @entry_type("gauge.mishandled")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class GaugeMishandled:
     """A gauge was dropped or otherwise ill-treated."""
 
@@ -721,7 +723,7 @@ class GaugeMishandled:
 
 
 @entry_type("authorisation.granted", "person")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class AuthorisationGranted:
     """A person may do these tasks on these classes from a day on."""
 
@@ -733,7 +735,7 @@ class AuthorisationGranted:
 
 
 @entry_type("authorisation.ended", "person")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class AuthorisationEnded:
     """These tasks ended; `on` is the first day without."""
 
@@ -743,7 +745,7 @@ class AuthorisationEnded:
 
 
 @entry_type("sheet.issued", "class")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class SheetIssued:
     """A revision of a class's service sheet, in force from a day on."""
 
@@ -753,13 +755,13 @@ class SheetIssued:
     why: Text | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class CodeWords:
     code: Code
     words: Text
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class CodeLists:
     mode: tuple[CodeWords, ...] | None = None
     mechanism: tuple[CodeWords, ...] | None = None
@@ -770,7 +772,7 @@ class CodeLists:
 
 
 @entry_type("codes.issued", "shop")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class CodesIssued:
     """A revision of the shop's code lists; old entries keep their code and its meaning on that day."""
 
@@ -780,7 +782,7 @@ class CodesIssued:
 
 
 @entry_type("terms.issued", "shop")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class TermsIssued:
     """A revision of warranty terms: its promises, limits and exclusions by clause."""
 
@@ -793,7 +795,7 @@ class TermsIssued:
     exclusions: tuple[dict[str, Any], ...] | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class AlertScope:
     part_no: Short | None = None
     lots: tuple[LotRef, ...] | None = None
@@ -803,7 +805,7 @@ class AlertScope:
 
 
 @entry_type("alert.issued", "alert")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class AlertIssued:
     """A safety alert or lot recall."""
 
@@ -814,7 +816,7 @@ class AlertIssued:
 
 
 @entry_type("alert.answered", "alert")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class AlertAnswered:
     """What was done about an alert on one unit."""
 
@@ -824,7 +826,7 @@ class AlertAnswered:
 
 
 @entry_type("alert.closed", "alert")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class AlertClosed:
     """An alert is over."""
 
@@ -835,7 +837,7 @@ class AlertClosed:
 
 
 @entry_type("claim.opened", "unit", "lot")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ClaimOpened:
     """A customer claims under warranty."""
 
@@ -850,7 +852,7 @@ class ClaimOpened:
 
 
 @entry_type("claim.decided", "unit", "lot", signed=("by",), computed=True)
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ClaimDecided:
     """The stored verdict on a claim, as issued."""
 
@@ -860,7 +862,7 @@ class ClaimDecided:
 
 
 @entry_type("goodwill.granted", "unit", "lot")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class GoodwillGranted:
     """A decision outside the terms; it never makes a claim covered."""
 
@@ -870,7 +872,7 @@ class GoodwillGranted:
 
 
 @entry_type("supplier.notified", "unit", "lot")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class SupplierNotified:
     """The supplier was told of a claim."""
 
@@ -881,7 +883,7 @@ class SupplierNotified:
 
 
 @entry_type("supplier.returned", "unit", "lot")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class SupplierReturned:
     """The part went back to the supplier."""
 
@@ -890,7 +892,7 @@ class SupplierReturned:
 
 
 @entry_type("supplier.settled", "unit", "lot")
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class SupplierSettled:
     """What came of the claim on the supplier."""
 
@@ -905,7 +907,7 @@ ANY = ("unit", "lot", "person", "class", "alert", "shop")
 
 
 @entry_type("entry.superseded", *ANY, corrects=True)
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class EntrySuperseded:
     """The whole new data of an earlier entry counts instead; the old stays visible."""
 
@@ -916,7 +918,7 @@ class EntrySuperseded:
 
 
 @entry_type("entry.withdrawn", *ANY, corrects=True)
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class EntryWithdrawn:
     """An entry stops counting; it stays readable."""
 
@@ -925,7 +927,7 @@ class EntryWithdrawn:
 
 
 @entry_type("entry.reattributed", *ANY, signed=("by", "second"), corrects=True)
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class EntryReattributed:
     """A right fact on the wrong subject: struck in the one history, present in the other, and both say so."""
 
@@ -936,7 +938,7 @@ class EntryReattributed:
 
 
 @entry_type("entry.annotated", *ANY, corrects=True)
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class EntryAnnotated:
     """A comment; it counts for nothing."""
 
@@ -945,7 +947,7 @@ class EntryAnnotated:
 
 
 @entry_type("entry.disputed", *ANY, corrects=True)
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class EntryDisputed:
     """Somebody says that a fact is wrong; it counts but is flagged until settled."""
 
@@ -955,7 +957,7 @@ class EntryDisputed:
 
 
 @entry_type("dispute.settled", *ANY, corrects=True)
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class DisputeSettled:
     """A dispute is over: the fact stands, was superseded, or cannot be known."""
 
@@ -965,7 +967,7 @@ class DisputeSettled:
 
 
 @entry_type("verdict.reassessed", computed=True)
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class VerdictReassessed:
     """A new verdict beside the old one, after a gauge was found out or a limit changed; readings untouched."""
 
@@ -975,7 +977,7 @@ class VerdictReassessed:
 
 
 @entry_type("release.reissued", signed=("by",))
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ReleaseReissued:
     """A certificate under a new number, and which one it replaces. The service adds the certificate."""
 

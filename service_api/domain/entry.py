@@ -11,12 +11,12 @@ from service_api.domain.forms import EntryId, Ident, Moment, PersonRef, Short, S
 from service_api.domain.plain import make
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class DeviceNote:
     clock_moved_ms: int
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Device:
     """The device that wrote the entry, its own running number, and its clock's known error (device minus true)."""
 
@@ -26,7 +26,7 @@ class Device:
     note: DeviceNote | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Source:
     """Where the entry came from: written live, typed from paper, imported, or history brought in."""
 
@@ -34,7 +34,7 @@ class Source:
     ref: Short | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Envelope:
     """The members that every entry has, whatever its type (DESIGN section 4)."""
 
@@ -86,7 +86,7 @@ class Envelope:
         return self.source.kind if self.source else "live"
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Signed:
     """How each signature is proved: by the person's own session, by an admin's word, or not (CONTRACT A)."""
 
@@ -94,7 +94,7 @@ class Signed:
     second: Literal["session", "vouched", "none"] | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Recorded(Envelope):
     """An entry as the book holds it: the client's members and the hashed ones that the book added."""
 

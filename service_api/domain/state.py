@@ -22,7 +22,7 @@ LATE_DAYS = 7  # between the two clocks (CONTRACT B)
 AFTER_SCRAP = ("hold.lifted", "part.removed")  # what may happen to a retired unit: a review's end, a harvest
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Raised:
     """A contradiction or remark that stands on the unit. `entry` raised it."""
 
@@ -38,7 +38,7 @@ class Raised:
         return f"{self.code}:{self.entry}"
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Since:
     """A standing matter: which entry began it, when, and at how many hours of the unit.
 
@@ -51,7 +51,7 @@ class Since:
     defects: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Identity:
     entry: str
     at: datetime
@@ -65,7 +65,7 @@ class Identity:
     plate: str | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class TagSpan:
     """A label that points to this unit for a time."""
 
@@ -77,7 +77,7 @@ class TagSpan:
     why: str | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Whereabouts:
     site: str | None = None
     bench: str | None = None
@@ -86,7 +86,7 @@ class Whereabouts:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Occupant:
     """What was fitted into a slot, and the unit's hours then (low, high); `fit` counts fits on this unit."""
 
@@ -98,7 +98,7 @@ class Occupant:
     hours_high: Decimal | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Taken:
     """A reading as it counts. `fit` is the number of fits on this unit before it, `corrected_by` its corrections."""
 
@@ -117,7 +117,7 @@ class Taken:
     corrected_by: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Measured:
     """One characteristic: the latest reading, the latest as left, and the first as left after each fit."""
 
@@ -126,7 +126,7 @@ class Measured:
     firsts: tuple[Taken, ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class OpenFinding:
     finding: str
     entry: str
@@ -140,14 +140,14 @@ class OpenFinding:
     confidence: str | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Answered:
     entry: str
     answer: str
     why: str | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class OpenJob:
     job: str
     purpose: str
@@ -156,7 +156,7 @@ class OpenJob:
     checks: dict[str, Answered] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class OpenHold:
     hold: str
     entry: str
@@ -165,7 +165,7 @@ class OpenHold:
     lift_by: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class OpenConcession:
     concession: str
     entry: str
@@ -176,7 +176,7 @@ class OpenConcession:
     until_hours: Quantity | Unknown | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Exam:
     exam: str
     entry: str
@@ -185,7 +185,7 @@ class Exam:
     due_next: str | Unknown | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class OpenComplaint:
     complaint: str
     entry: str
@@ -196,7 +196,7 @@ class OpenComplaint:
     stop_use: bool | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Plan:
     entry: str
     at: datetime
@@ -204,7 +204,7 @@ class Plan:
     due_hours: Quantity | Unknown | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Released:
     """The last release, and the first fact after it that takes the unit out of `ready`."""
 
@@ -217,7 +217,7 @@ class Released:
     defects: dict[str, str] = field(default_factory=dict)  # check -> entry, since the release
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class UnitState:
     """Everything that one page says by itself.
 
