@@ -7,7 +7,6 @@ from collections.abc import Callable, Sequence
 from sqlalchemy import Connection
 
 from service_api.domain import tags
-from service_api.domain.changes import LEANS, moved_by
 from service_api.domain.entries import TYPES, TagAttached, TagDetached
 from service_api.domain.entry import Recorded
 from service_api.domain.references import named_subjects
@@ -93,6 +92,8 @@ def changes_of(connection: Connection, book: int, entry: Recorded, root: Recorde
 
     root : the entry itself, or the fact that a correction is about in the end
     """
+    from service_api.domain.changes import LEANS, moved_by  # asking, which imports this file too, needs none of it
+
     found = []
     if entry.type != "entry.annotated" and root.type in LEANS:
         found.append(Change(entry.index, CONTEXT, LEANS[root.type]))

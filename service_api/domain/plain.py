@@ -26,8 +26,11 @@ def wire_name(attribute: str) -> str:
 @cache
 def hints_of(cls: Any) -> dict[str, Any]:
     """The resolved hints of a dataclass, Annotated kept, in the order of its fields."""
+    fields = dataclasses.fields(cls)
+    if not any(isinstance(field.type, str) for field in fields):
+        return {field.name: field.type for field in fields}  # resolved already, which saves a start its look-ups
     hints = get_type_hints(cls, include_extras=True)
-    return {field.name: hints[field.name] for field in dataclasses.fields(cls)}
+    return {field.name: hints[field.name] for field in fields}
 
 
 def is_record(hint: Any) -> bool:

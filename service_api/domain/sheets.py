@@ -10,20 +10,20 @@ from typing import Literal
 from service_api.domain.forms import Code, Ident, Pair, Q, Short, Text, Uom
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class SheetMeter:
     meter: Ident
     uom: Uom
     rolls_at: Decimal | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class Choice:
     word: Short
     outcome: Literal["good", "watch", "adjust", "replace"]
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class Characteristic:
     """A measurable thing with its direction of wear, its limits and the rule by which it is judged."""
 
@@ -54,7 +54,7 @@ class Characteristic:
     needs_gauge: bool | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class Slot:
     """A place in a unit that holds one part or one counted set."""
 
@@ -69,7 +69,7 @@ class Slot:
     supply_days: int | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class Check:
     check: Ident
     title: Short
@@ -78,14 +78,14 @@ class Check:
     characteristic: Code | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ConditionWindow:
     low: Decimal | None = None
     high: Decimal | None = None
     uom: Uom
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class StandTest:
     test: Ident
     title: Short
@@ -98,7 +98,7 @@ class StandTest:
     conditions: dict[str, ConditionWindow] | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ComplaintCause:
     check: Text
     slot: Ident | None = None
@@ -108,20 +108,20 @@ class ComplaintCause:
     minutes: int | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ComplaintMode:
     mode: Code
     causes: tuple[ComplaintCause, ...]
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class CautionWhen:
     activities: tuple[Code, ...] | None = None
     slots: tuple[Ident, ...] | None = None
     purposes: tuple[Ident, ...] | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class Caution:
     caution: Ident
     words: Text
@@ -129,25 +129,25 @@ class Caution:
     rests_on: Text
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ServiceInterval:
     months: int | None = None
     hours: int | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ExamInterval:
     exam: Ident
     months: int
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class ReleaseRule:
     second_person: bool | None = None
     final_run: bool | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class Sheet:
     """One revision of a class's service sheet."""
 

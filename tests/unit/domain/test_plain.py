@@ -24,7 +24,7 @@ def test_an_example_goes_in_and_comes_out_the_same(name):
     raw = EXAMPLES[name]
     body = make(TYPES[name].body, raw["data"])
     assert raw["data"] == plain(body) == json.loads(json.dumps(plain(body)))
-    assert vars(body) == vars(make(TYPES[name].body, plain(body)))
+    assert raw["data"] == plain(make(TYPES[name].body, plain(body)))
     (entry,) = heard(raw)
     assert entry == make(Recorded, plain(entry))
 
