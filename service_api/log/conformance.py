@@ -51,7 +51,7 @@ def row_of(n: int, hashed: bytes) -> store.Row:
 
 
 def check_appends(engine: Engine, book: Book, given: list[bytes]) -> None:
-    """Indexes start at 0 and leave no gap; at every size the root is that of the slow transcription."""
+    """Indexes start at 0 and leave no gap; at every size the root is that of the slow rule of the RFC."""
     with engine.begin() as connection:
         head = store.read_head(connection, book.number)
     assert (0, EMPTY_ROOT, "") == (head.size, head.frontier.root(), head.recorded_at), "a new book is empty"

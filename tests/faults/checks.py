@@ -1,6 +1,6 @@
 """What has to be true of a store after any fault, read from its tables; `clients` is what those outside remember.
 
-The reading goes past the service: plain SQL, hashes from hashlib, the root by the slow transcription of RFC 6962.
+The reading goes past the service: plain SQL, hashes from hashlib, the root by the slow rule of the RFC of RFC 6962.
 """
 
 import json

@@ -4,11 +4,12 @@ import json
 import os
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
-from tests.readme import commands
+from tests.readme import ROOT, commands
 from tests.serving import demo_server, get
 
 
@@ -58,6 +59,31 @@ def test_a_second_demo_serves_the_book_as_it_was_left(tmp_path: Path) -> None:
         with pytest.raises(Exception, match="401"):
             get(f"{second['url']}/v1/units", "fb1.t-0.x")
         assert 200 <= len(json.dumps(get(f"{second['url']}/v1/units", first["tokens"]["admin"]))), "old keys still open"
+
+
+def test_a_book_of_your_own_comes_to_its_first_unit(tmp_path: Path) -> None:
+    """The two marked blocks, with this checkout's command and a free port."""
+    (own,), (first,) = commands("own book"), commands("first unit")
+    command = f"{sys.executable} -m service_api.cli"
+    inside = os.environ | {"PYTHONPATH": str(ROOT)}
+    script = "set -euo pipefail\n" + own.replace(".venv/bin/fettlebook", command) + "\necho TOKEN=$TOKEN"
+    said = subprocess.run(["bash", "-c", script], capture_output=True, text=True, cwd=tmp_path, env=inside)
+    assert said.returncode == 0, said.stdout + said.stderr
+    token = said.stdout.strip().splitlines()[-1].removeprefix("TOKEN=")
+    serve = [*command.split(), "--data", str(tmp_path / "my-shop"), "--json", "serve", "--port", "0"]
+    process = subprocess.Popen(serve, stdout=subprocess.PIPE, text=True, env=inside)
+    try:
+        assert process.stdout is not None
+        url = json.loads(process.stdout.readline())["url"]
+        post = f"set -euo pipefail\nU={url}\nTOKEN={token}\n" + first.replace("curl -s", "curl -sS --fail-with-body")
+        done = subprocess.run(["bash", "-c", post], capture_output=True, text=True)
+        assert [201, 201] == [o["status"] for o in json.loads(done.stdout)["outcomes"]], done.stdout
+        assert "1188" == get(f"{url}/v1/units/DRL-001", token)["serial"]
+    finally:
+        process.terminate()
+        process.wait(10)
+        assert process.stdout is not None
+        process.stdout.close()
 
 
 def test_readme_states_one_command_each_for_demo_and_tests() -> None:

@@ -18,7 +18,7 @@ def grown(leaves, edge=None):
 
 
 @given(LEAVES)
-def test_the_running_root_is_that_of_the_slow_transcription(leaves):
+def test_the_running_root_is_that_of_the_slow_rule(leaves):
     """RFC 6962, 2.1, transcribed in conformance.py."""
     assert root_by_the_book(leaves) == grown(leaves).root()
 
