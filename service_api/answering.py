@@ -45,7 +45,7 @@ from service_api.projections.changes import Change, read_changes
 from service_api.wire.canonical import load
 from service_api.wire.entries import near
 
-KEPT_ANSWERS = 4000
+KEPT_ANSWERS = 1000  # of some 14 kB each
 
 
 @dataclass(frozen=True)

@@ -115,7 +115,7 @@ def directory() -> None:
             *columns,
         )
 
-    table("person", ["id"], text("name", nullable=False), blob("badge", nullable=True), text("pin"), text("retired_at"))
+    table("person", ["id"], text("name", nullable=False), text("retired_at"))
     table("person_role", ["person", "from_on"], text("role", nullable=False))
     table("party", ["id"], text("name", nullable=False))
     table(

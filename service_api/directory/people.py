@@ -42,9 +42,7 @@ class Party:
     name: str
 
 
-def add_person(
-    connection: Connection, book: int, ident: str, name: str, role: str, badge: bytes | None = None
-) -> Literal["added", "same"]:
+def add_person(connection: Connection, book: int, ident: str, name: str, role: str) -> Literal["added", "same"]:
     """A new person, or the same again. Raises Taken when the id has another name or role."""
     known = find_person(connection, book, ident)
     if known is not None:
@@ -52,7 +50,7 @@ def add_person(
         if (known.name, first) != (name, role):
             raise Taken(f"{ident} is {known.name}, {first}")
         return "same"
-    connection.execute(insert(t.person).values(book=book, id=ident, name=name, badge=badge))
+    connection.execute(insert(t.person).values(book=book, id=ident, name=name))
     connection.execute(insert(t.person_role).values(book=book, person=ident, from_on=BEGINNING, role=role))
     return "added"
 

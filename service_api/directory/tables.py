@@ -17,8 +17,6 @@ person = Table(
     metadata,
     *_key("id"),
     Column("name", Text, nullable=False),
-    Column("badge", LargeBinary),
-    Column("pin", Text),
     Column("retired_at", Text),
 )
 person_role = Table("person_role", metadata, *_key("person", "from_on"), Column("role", Text, nullable=False))
