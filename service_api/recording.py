@@ -490,7 +490,7 @@ class Recorder:
                     after[unit] = stepped
                     continue
             after[unit] = draw_unit(connection, self.book.number, unit)
-        self._run(connection, units.state_rows(self.book.number, after.values()))
+        self._run(connection, units.state_rows(self.book.number, after.values(), before))
         for unit, state in after.items():
             if state.tags != before[unit].tags:
                 units.write_tags(connection, self.book.number, state)

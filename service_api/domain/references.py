@@ -23,10 +23,14 @@ Walk = Callable[[Any, str], Iterator[Reference]]
 
 def references(entry: Envelope) -> list[Reference]:
     """Every unit, lot, person, alert and party that the entry names beside its subject, in the order of its members."""
-    found = [Reference("person", entry.by, "/by")]
-    if entry.typed_by:
-        found.append(Reference("person", entry.typed_by, "/typed_by"))
-    return found + named_in(entry.body, "/data")
+    found: list[Reference] | None = getattr(entry, "_references", None)
+    if found is None:
+        found = [Reference("person", entry.by, "/by")]
+        if entry.typed_by:
+            found.append(Reference("person", entry.typed_by, "/typed_by"))
+        found += named_in(entry.body, "/data")
+        object.__setattr__(entry, "_references", found)  # kept beside the fields: recording asks four times
+    return found
 
 
 def named_in(body: Any, pointer: str) -> list[Reference]:

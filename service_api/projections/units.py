@@ -4,7 +4,7 @@ What changes in every append is given back as a statement and its rows; the call
 """
 
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, is_dataclass
 from typing import Any, NamedTuple
 
@@ -133,10 +133,22 @@ _CONTEXT = (
 # Unit states
 
 
-def pack(state: UnitState) -> bytes:
-    """The state as JSON. A part that did not change since it was last written is not written again."""
-    members = ((name, getattr(state, name)) for name in UnitState.__dataclass_fields__)
-    return ("{" + ",".join(f'"{name}":{_text(value)}' for name, value in members if value is not None) + "}").encode()
+def pack(state: UnitState, before: UnitState | None = None) -> bytes:
+    """The state as JSON.
+
+    before : the state that this one was stepped from; what it has in common with that is not written out again
+    """
+    known: dict[str, tuple[Any, str]] = getattr(before, "_parts", {})
+    parts: dict[str, tuple[Any, str]] = {}
+    for name in UnitState.__dataclass_fields__:
+        value = getattr(state, name)
+        if value is None:
+            continue
+        kept = known.get(name)
+        # the very same value, which nobody changes, has the same text
+        parts[name] = kept if kept is not None and kept[0] is value else (value, f'"{name}":{_text(value)}')
+    object.__setattr__(state, "_parts", parts)  # beside the fields: it is no part of what the state says
+    return ("{" + ",".join(text for _, text in parts.values()) + "}").encode()
 
 
 def _text(value: Any) -> str:
@@ -186,13 +198,15 @@ _STATE = select(t.unit_state.c.head_index, t.unit_state.c.state).where(
 )
 
 
-def state_rows(book: int, states: Iterable[UnitState]) -> Write:
-    return Write(_WRITE, [_state_row(book, state) for state in states])
+def state_rows(book: int, states: Iterable[UnitState], before: Mapping[str, UnitState] | None = None) -> Write:
+    """before : by unit, the states that these were stepped from"""
+    return Write(_WRITE, [_state_row(book, state, (before or {}).get(state.unit)) for state in states])
 
 
-def _state_row(book: int, state: UnitState) -> tuple[Any, ...]:
+def _state_row(book: int, state: UnitState, before: UnitState | None) -> tuple[Any, ...]:
     known = state.identity
-    return (book, state.unit, state.index, known.class_ if known else "", known.serial if known else None, pack(state))
+    class_, serial = (known.class_, known.serial) if known else ("", None)
+    return (book, state.unit, state.index, class_, serial, pack(state, before))
 
 
 _WRITE = (

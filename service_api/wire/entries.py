@@ -160,7 +160,9 @@ def recorded(draft: Draft, index: int, seq: int, recorded_at: str, recorded_by: 
     entry = draft.entry
     members = {name: getattr(entry, name) for name in Envelope.__dataclass_fields__}
     made = Recorded(**members, index=index, seq=seq, recorded_at=recorded_at, recorded_by=recorded_by, signed=signed)
-    made.__dict__["body"] = entry.body
+    for kept in ("body", "moment", "_references"):  # what was worked out for the draft holds for the entry
+        if kept in entry.__dict__:
+            made.__dict__[kept] = entry.__dict__[kept]
     return made
 
 
