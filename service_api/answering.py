@@ -132,7 +132,7 @@ class Answers:
                 return state
         else:
             state = draw_unit(connection, book, unit, known, when.true_at)
-            if state.identity is not None and (when.true_at is None or state.entries):
+            if state.identity is not None:
                 return state
         raise UnknownUnit(unit, near(unit, tuple(units.all_units(connection, book))))
 

@@ -7,6 +7,7 @@ import shutil
 import signal
 import socket
 import subprocess
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -24,6 +25,18 @@ def programs() -> Path | None:
     every = [found] if found else []
     every += sorted(glob.glob("/usr/lib/postgresql/*/bin/initdb"), reverse=True)
     return Path(os.path.realpath(every[0])).parent if every else None
+
+
+@contextmanager
+def throw_away(bin_folder: Path) -> Iterator[str]:
+    """The URL of a server that leaves nothing behind."""
+    # not under pytest's own folder: the server's user has to reach it
+    folder = Path(tempfile.mkdtemp(prefix="pg-"))
+    try:
+        with server(bin_folder, folder) as url:
+            yield url
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 @contextmanager

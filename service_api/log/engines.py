@@ -5,7 +5,6 @@ One engine writes, another reads, so that a reader never waits for the writer's 
 
 from collections import deque
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Engine, create_engine, event
@@ -16,10 +15,6 @@ from service_api.log import driver
 
 PAGE_SIZE = 8192  # an entry of up to 2,000 bytes stays on its page of the index
 BUSY_SECONDS = 10
-
-
-def sqlite_url(file: Path) -> str:
-    return f"sqlite:///{file}"
 
 
 def writing_engine(url: str) -> Engine:

@@ -35,9 +35,6 @@ class Head:
     def size(self) -> int:
         return self.frontier.size
 
-    def copy(self) -> "Head":
-        return Head(self.frontier.copy(), self.recorded_at)
-
 
 @dataclass(frozen=True)
 class Known:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, is_dataclass
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, bindparam, delete, func, insert, select
+from sqlalchemy import Connection, bindparam, delete, insert, select
 
 from service_api.domain.moments import in_utc, parse
 from service_api.domain.plain import make, plain, plain_value
@@ -267,11 +267,6 @@ def serial_sharing(connection: Connection, book: int, unit: str, class_: str, se
         t.unit_state.c.unit != unit,
     )
     return list(connection.execute(wanted.order_by(t.unit_state.c.unit)).scalars())
-
-
-def count_units(connection: Connection, book: int) -> int:
-    wanted = select(func.count()).select_from(t.unit_state).where(t.unit_state.c.book == book)
-    return int(connection.execute(wanted).scalar_one())
 
 
 # Tags

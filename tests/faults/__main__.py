@@ -6,7 +6,6 @@ printed; a run with it makes the same entries and kills after the same times.
 
 import argparse
 import random
-import shutil
 import sys
 import tempfile
 import time
@@ -29,12 +28,8 @@ def server(kind: str) -> Iterator[str | None]:
     found = postgres.programs()
     if found is None:
         sys.exit("no PostgreSQL on this machine: install it (initdb, postgres)")
-    folder = Path(tempfile.mkdtemp(prefix="pg-"))
-    try:
-        with postgres.server(found, folder) as url:
-            yield url
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
+    with postgres.throw_away(found) as url:
+        yield url
 
 
 def run(kind: str, rounds: int, seed: int) -> int:

@@ -1,11 +1,8 @@
 """Fixtures of the unit tests: a throw-away PostgreSQL server."""
 
 import os
-import shutil
-import tempfile
 from collections.abc import Iterator
 from itertools import count
-from pathlib import Path
 
 import pytest
 from sqlalchemy import Engine
@@ -26,13 +23,8 @@ def postgresql() -> Iterator[str]:
         if os.environ.get("CI") == "true":
             pytest.fail(words)
         pytest.skip(words)
-    # not under pytest's own folder: the server's user has to reach it
-    folder = Path(tempfile.mkdtemp(prefix="pg-"))
-    try:
-        with postgres.server(found, folder) as url:
-            yield url
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
+    with postgres.throw_away(found) as url:
+        yield url
 
 
 @pytest.fixture

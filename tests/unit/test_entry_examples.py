@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from service_api.domain import changes
 from service_api.domain.entries import TYPES
 from service_api.domain.entry import Envelope
 from service_api.domain.plain import hints_of, plain, wire_name
@@ -159,3 +160,9 @@ def _before(said):
 def test_the_documentation_names_every_type(app):
     page = unescape(app.test_client().get("/docs").text)
     assert [] == [name for name in TYPES if name not in page]
+
+
+def test_what_moves_a_unit_is_told_to_those_who_pull():
+    """A type with a handler that `changes.MOVES` forgets would change a condition unheard."""
+    assert set() == set(HANDLERS) - set(changes.MOVES)
+    assert set() == (set(changes.MOVES) | set(changes.LEANS)) - set(TYPES), "every row is a type that there is"
