@@ -77,9 +77,11 @@ class Store:
         self.writing.dispose()
 
     def is_current(self) -> bool:
-        """The store can be read, and its tables are this code's."""
+        """The store can be read, its tables are this code's, and no book's end is in doubt. Raises what is wrong."""
         with self.reading.begin() as connection:
             store.books(connection)
+        for recorder in list(self._recorders.values()):
+            recorder.settle()
         return store_revision(self.reading) == newest_revision()
 
     def books(self) -> list[Book]:

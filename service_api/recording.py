@@ -12,7 +12,7 @@ from typing import Any, Literal
 from uuid import UUID
 
 from sqlalchemy import Connection, Engine
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from service_api.directory import attachments, people
 from service_api.domain import tags
@@ -23,13 +23,15 @@ from service_api.domain.entry import Recorded, Signed
 from service_api.domain.moments import in_utc, parse
 from service_api.domain.plain import answer, make, plain
 from service_api.domain.references import Reference, named_in, references
-from service_api.domain.refusals import Fault, IdReused, Malformed, Refusal
+from service_api.domain.refusals import Busy, DiskFull, Fault, IdReused, Malformed, OutcomeUnknown, Refusal
 from service_api.domain.state import UnitState, begin
 from service_api.domain.warnings import Remark, newest_row, remarks, uom_fault
 from service_api.filing import advance, changes_of, drawn_topics, is_context, own_topics, pages_of, root_of
 from service_api.log import driver, store
 from service_api.log.combining import Combiner
 from service_api.log.store import Book, Head, Row
+from service_api.log.tail import TailBroken, check_tail
+from service_api.log.trouble import trouble
 from service_api.pages import (
     draw_unit,
     entry_answer,
@@ -134,6 +136,8 @@ class Recorder:
         # Ids are never taken out of the directory, so these only grow.
         self._people: set[str] = set()
         self._parties: set[str] = set()
+        # After an I/O error or a cut connection nothing is written until the end of the log was looked at.
+        self._in_doubt = False
 
     def record(self, submissions: Sequence[Submission], sender: Sender, strict: bool = False) -> list[Outcome]:
         """Record what can be recorded, in the order given; one outcome each, acknowledged when this returns.
@@ -146,6 +150,13 @@ class Recorder:
         if isinstance(found, Exception):
             raise found
         return found
+
+    def settle(self) -> None:
+        """Look at the end of the log if it is in doubt; raises what stands in the way of writing."""
+        if self._in_doubt:
+            found = self._door.submit(_Request((), Sender(""), False))
+            if isinstance(found, Exception):
+                raise found
 
     def _commit(self, requests: Sequence[_Request]) -> Sequence[list[Outcome] | Exception]:
         """Everything that was waiting, in one transaction; a fault of ours in one request spares its neighbours."""
@@ -172,12 +183,17 @@ class Recorder:
             except store.HeadMoved:  # another process wrote since; nothing of ours was
                 self._forget()
                 return self._transact(requests)
-        except BaseException:
+        except BaseException as error:
             self._forget()
+            if isinstance(error, DBAPIError) and trouble(error) == "unknown":
+                self._in_doubt = True
+                self.engine.dispose()  # the next transaction begins on a connection that saw nothing of this
             raise
 
     def _transact(self, requests: Sequence[_Request]) -> list[list[Outcome]]:
         with self.engine.begin() as connection:
+            if self._in_doubt:
+                self._look(connection)
             batch = self._judge(connection, requests)
             done = self._append(connection, batch) if batch.accepted else None
             # where nothing moves the head: was what is refused judged by what is still so?
@@ -187,6 +203,14 @@ class Recorder:
         if done is not None:
             self._keep(done, batch)
         return [self._answered(outcomes, done.answers if done else {}) for outcomes in batch.outcomes]
+
+    def _look(self, connection: Connection) -> None:
+        """Hold the end of the log against its head. Raises Busy while they differ: nothing may be put on top."""
+        try:
+            check_tail(connection, self.book.number)
+        except TailBroken as error:
+            raise Busy(f"writing has stopped, nothing was recorded: in the book {self.book.origin} {error}") from error
+        self._in_doubt = False
 
     def _forget(self) -> None:
         self._head = None
@@ -561,6 +585,16 @@ class Recorder:
             ]
             for _, e, _ in batch.accepted
         }
+
+
+def refusal_of(error: DBAPIError) -> Refusal | None:
+    """What is told of a store in trouble; None for a slip of ours. Nothing is called lost that may have been kept."""
+    what = trouble(error)
+    if what == "held":
+        return Busy("the store is held or read-only; nothing was recorded")
+    if what == "full":
+        return DiskFull("the store has no space left; nothing was recorded")
+    return OutcomeUnknown("the store did not answer; what was kept is not known here") if what == "unknown" else None
 
 
 def _ahead(batch: _Batch, data: dict[str, Any], pointer: str) -> list[Fault]:

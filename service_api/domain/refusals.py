@@ -77,3 +77,11 @@ class WrongMediaType(Refusal):
 
 class Busy(Refusal):
     slug = "busy"
+
+
+class DiskFull(Refusal):
+    slug = "disk-full"
+
+
+class OutcomeUnknown(Refusal):
+    slug = "outcome-unknown"

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, Response, current_app, request
+from sqlalchemy.exc import DBAPIError
 
 from service_api.domain.refusals import BadJson, Malformed, Refusal, TooLarge, WrongMediaType
 from service_api.http import problems
@@ -151,6 +152,11 @@ def _stream() -> Response:
             yield json.dumps({"count": count, "index": book.size()}).encode() + b"\n"
         except Refusal as refusal:
             yield json.dumps(document(refusal)).encode() + b"\n"
+        except DBAPIError as error:  # the lines above were kept; of the chunk under way the problem says what is known
+            trouble = problems.of_store(error)
+            if trouble is None:
+                raise
+            yield json.dumps(document(trouble)).encode() + b"\n"
 
     from flask import stream_with_context
 

@@ -1,11 +1,15 @@
 """Problem documents (RFC 9457): one table gives each slug its status, its title and what to do about it."""
 
 import json
+import logging
 from typing import Any, NamedTuple
 
 from flask import Response, request
+from sqlalchemy.exc import DBAPIError
 
 from service_api.domain.refusals import Malformed, Refusal, UnknownUnit
+
+log = logging.getLogger("fettlebook")
 
 
 class Kind(NamedTuple):
@@ -100,3 +104,13 @@ def respond(refusal: Refusal, status: int | None = None, **more: Any) -> Respons
     if found["status"] == 503:
         response.headers["Retry-After"] = "2"
     return response
+
+
+def of_store(error: DBAPIError) -> Refusal | None:
+    """What is said of a store in trouble; None for a slip of ours."""
+    from service_api.recording import refusal_of  # with the first trouble
+
+    refusal = refusal_of(error)
+    if refusal is not None:
+        log.error("store: %s", error.orig)
+    return refusal

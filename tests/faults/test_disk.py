@@ -159,12 +159,25 @@ def test_a_store_that_cannot_be_written_is_busy(shop):
 
 
 @pytest.mark.parametrize("kept", (False, True))
-def test_after_an_error_of_the_disk_at_the_commit_nobody_is_told_what_is_not_known(shop, monkeypatch, kept):
+def test_b4_after_an_error_of_the_disk_at_the_commit_nobody_is_told_what_is_not_known(shop, monkeypatch, kept):
     """An error is no proof that nothing was kept: a disk that fails in a sync may have the commit. The same entry
     sent again is there once, either way.
     """
+    raw = shop.entry()
+    with failing_commit(shop, monkeypatch, kept):
+        answer = shop.post(raw)
+    assert (503, "outcome-unknown") == problem(answer)
+    assert "Retry-After" in answer.headers
+    assert (200 if kept else 201) == shop.post(raw).status_code
+    assert [] == shop.faults()
+    assert 1 == [e["id"] for e in shop.client.get("/v1/feed?from=0&limit=1000").json["entries"]].count(raw["id"])
+
+
+@contextmanager
+def failing_commit(shop, monkeypatch, kept):
+    """A disk that fails in the sync of a commit; `kept` says what became of the transaction."""
     dialect = shop.on.store.writing.dialect
-    do_commit, raw = dialect.do_commit, shop.entry()
+    do_commit = dialect.do_commit
 
     def failing(connection):
         if kept:
@@ -173,11 +186,45 @@ def test_after_an_error_of_the_disk_at_the_commit_nobody_is_told_what_is_not_kno
         error.sqlite_errorcode = sqlite3.SQLITE_IOERR_FSYNC
         raise error
 
-    monkeypatch.setattr(dialect, "do_commit", failing)
+    with monkeypatch.context() as patch:
+        patch.setattr(dialect, "do_commit", failing)
+        yield
+
+
+def test_b4_after_trouble_nothing_is_written_on_an_end_that_is_not_as_its_head_says(shop, monkeypatch):
+    """What a disk lost under our feet is not built upon; once the end is as it should be writing goes on by itself."""
+    with failing_commit(shop, monkeypatch, kept=False):
+        assert (503, "outcome-unknown") == problem(shop.post(shop.entry()))
+    other = sqlite3.connect(shop.on.store.writing.url.database)
+    (root,) = other.execute("SELECT root FROM log_head").fetchone()
+    other.execute("UPDATE log_head SET root = zeroblob(32)")
+    other.commit()
+    raw = shop.entry()
     answer = shop.post(raw)
-    assert (503, "outcome-unknown") == problem(answer)
-    assert "Retry-After" in answer.headers
-    monkeypatch.undo()
-    assert (200 if kept else 201) == shop.post(raw).status_code
+    assert (503, "busy") == problem(answer)
+    assert "the root is not that of the edge" in answer.json["detail"]
+    assert 503 == shop.client.get("/readyz").status_code
+    assert 503 == shop.post(raw).status_code, "asking twice does not wear the doubt down"
+    assert reads_work(shop)
+    other.execute("UPDATE log_head SET root = ?", (root,))
+    other.commit()
+    other.close()
+    assert 200 == shop.client.get("/readyz").status_code
+    assert 201 == shop.post(raw).status_code
     assert [] == shop.faults()
-    assert 1 == [e["id"] for e in shop.client.get("/v1/feed?from=0&limit=1000").json["entries"]].count(raw["id"])
+
+
+def test_b4_a_stream_that_meets_trouble_says_so_in_its_last_line(shop, monkeypatch):
+    lines = b"\n".join(json.dumps(shop.entry()).encode() for _ in range(3))
+    headers = {"Accept": "application/x-ndjson"}
+
+    def streamed():
+        answer = shop.client.post("/v1/entries", data=lines, content_type="application/x-ndjson", headers=headers)
+        return [json.loads(line) for line in answer.data.splitlines()]
+
+    with failing_commit(shop, monkeypatch, kept=False):
+        (last,) = streamed()
+    assert (503, "outcome-unknown") == (last["status"], last["type"].rpartition("/")[2])
+    *outcomes, last = streamed()
+    assert [201] * 3 == [o["status"] for o in outcomes]
+    assert 3 == last["count"]
