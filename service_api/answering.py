@@ -5,7 +5,7 @@ What only one kind of answer needs is imported with the first of them, so that a
 """
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from functools import partial
@@ -32,6 +32,7 @@ from service_api.log.store import Book
 from service_api.pages import (
     draw_unit,
     entry_answer,
+    entry_answers,
     find_entry,
     gauge_record,
     history_of,
@@ -46,6 +47,7 @@ from service_api.wire.canonical import load
 from service_api.wire.entries import near
 
 KEPT_ANSWERS = 1000  # of some 14 kB each
+BLOCK = 250  # entries of the feed, of 48 kB at most, that are in memory together
 
 
 @dataclass(frozen=True)
@@ -446,12 +448,16 @@ class Answers:
 
     # What others pull
 
-    def feed(self, start: int, limit: int) -> tuple[list[bytes], int]:
-        """Entries from an index on with their receipts, and the index to go on from."""
-        with self.engine.begin() as connection:
-            found = list(store.read(connection, self.book.number, start, start + limit))
-            kept = store.receipts(connection, self.book.number, [s.index for s in found])
-        return [entry_answer(s.hashed, *kept[s.index]) for s in found], start + len(found)
+    def ahead(self, start: int, limit: int) -> tuple[range, int]:
+        """Which entries a page from an index on has, and the index to go on from."""
+        here = range(start, min(start + limit, store.size(self.quickly, self.book.number)))
+        return here, max(start, here.stop)
+
+    def feed(self, page: range) -> Iterator[bytes]:
+        """The entries of a page with their receipts, commas between them, a block at a time: stored bytes, unread."""
+        for start in page[::BLOCK]:
+            stop = min(start + BLOCK, page.stop)
+            yield entry_answers(store.run_of(self.quickly, self.book.number, start, stop))
 
     def changes(self, index: int, unit: str, limit: int) -> tuple[list[dict[str, Any]], str]:
         """Changes from a cursor on, with each unit's condition as it is now, and the cursor to go on from.

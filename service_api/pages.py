@@ -1,5 +1,6 @@
 """Pages of the book read back: entries as dataclasses, histories, states. What recording and answering share."""
 
+from binascii import hexlify
 from collections.abc import Iterable
 from datetime import UTC, date, datetime
 from uuid import UUID
@@ -114,5 +115,17 @@ def recorded_answer(connection: Connection, book: int, index: int) -> bytes:
 
 def entry_answer(hashed: bytes, leaf: bytes, said: bytes | None) -> bytes:
     """The recorded entry and its receipt: the hashed members, then leaf, discrepancies and warnings."""
-    receipt = said[1:] if said else b'"discrepancies":[],"warnings":[]}'
-    return hashed[:-1] + b',"leaf":"' + leaf.hex().encode() + b'",' + receipt
+    return b"".join(_parts(hashed, leaf, said))
+
+
+def entry_answers(run: Iterable[tuple[bytes, bytes, bytes | None]]) -> bytes:
+    """Recorded entries with their receipts, commas between them."""
+    parts: list[bytes] = []
+    for kept in run:
+        parts += _parts(*kept)
+        parts.append(b",")
+    return b"".join(parts[:-1])
+
+
+def _parts(hashed: bytes, leaf: bytes, said: bytes | None) -> tuple[bytes, ...]:
+    return hashed[:-1], b',"leaf":"', hexlify(leaf), b'",', said[1:] if said else b'"discrepancies":[],"warnings":[]}'

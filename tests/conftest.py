@@ -181,7 +181,7 @@ def ask(client: FlaskClient) -> Callable[..., Any]:
     """Asks as an admin: `ask("/v1/units/U-1/condition", true_at="...")`. The answer has to be 200."""
 
     def get(path: str, **query: Any) -> Any:
-        answer = client.get(path, query_string=query)
+        answer = client.get(path, query_string=query, buffered=True)
         assert 200 == answer.status_code, answer.text
         return answer.json
 
@@ -212,7 +212,7 @@ def open_demo(folder: Path) -> SimpleNamespace:
     client = client_with(app, ready.admin)
 
     def get(path: str, **query: Any) -> Any:
-        answer = client.get(path, query_string=query)
+        answer = client.get(path, query_string=query, buffered=True)
         assert 200 == answer.status_code, answer.text
         return answer.json
 

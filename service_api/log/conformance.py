@@ -2,11 +2,12 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from hashlib import sha256
 
 from sqlalchemy import Connection, Engine, Row, text
 
-from service_api.log import store
+from service_api.log import driver, store
 from service_api.log.merkle import EMPTY_ROOT, Frontier, leaf_hash
 from service_api.log.store import Book
 
@@ -86,6 +87,14 @@ def check_reads(engine: Engine, book: Book, given: list[bytes]) -> None:
         assert [] == list(store.read(connection, book.number, SIZE)), "nothing is past the end"
         assert [whole[3], whole[99]] == store.texts(connection, book.number, (99, 3, 99)), "one by one, in order"
         assert leaf_hash(given[5]) == store.receipt(connection, book.number, 5).leaf, "the leaf is that of the bytes"
+        ask = partial(driver.rows, connection)
+        run = [
+            (text, leaf_hash(text), store.receipt(connection, book.number, 7 + n).said)
+            for n, text in enumerate(given[7:31])
+        ]
+        assert SIZE == store.size(ask, book.number), "the head counts every entry"
+        assert run == store.run_of(ask, book.number, 7, 31), "with their receipts, from an index up to another"
+        assert [] == store.run_of(ask, book.number, SIZE, SIZE + 7), "nothing is past the end"
 
 
 def check_ids(engine: Engine, book: Book, given: list[bytes]) -> None:

@@ -4,7 +4,7 @@ They run inside the transaction of the SQLAlchemy connection that they are given
 microseconds a statement; an append has about ten of them and SQLite needs a tenth of that. Everything else is Core.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from typing import Any
@@ -13,6 +13,7 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
 Row = Sequence[Any]
+Ask = Callable[[str, Row], list[Any]]  # a query with `?` for its parameters; its rows
 
 
 @cache

@@ -171,6 +171,24 @@ class Receipt(NamedTuple):
     said: bytes | None
 
 
+def size(ask: driver.Ask, book: int) -> int:
+    """How many entries the book has."""
+    return int(ask("SELECT size FROM log_head WHERE book = ?", (book,))[0][0])
+
+
+def run_of(ask: driver.Ask, book: int, start: int, stop: int) -> list[tuple[bytes, bytes, bytes | None]]:
+    """Text, leaf and what was said of each of the entries with start <= index < stop, in order.
+
+    Both rows of an entry are written in one transaction and never changed, so they may be read one after the other.
+    """
+    entries = ask(_RUN.format("hashed", "entry"), (book, start, stop))
+    receipts = ask(_RUN.format("leaf, said", "receipt"), (book, start, stop))
+    return [(hashed, leaf, said) for (hashed,), (leaf, said) in zip(entries, receipts, strict=True)]
+
+
+_RUN = "SELECT {} FROM {} WHERE book = ? AND log_index >= ? AND log_index < ? ORDER BY log_index"
+
+
 def receipt(connection: Connection, book: int, index: int) -> Receipt:
     row = connection.execute(
         select(t.receipt.c.leaf, t.receipt.c.said).where(t.receipt.c.book == book, t.receipt.c.log_index == index)

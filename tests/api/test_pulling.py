@@ -3,6 +3,10 @@
 from collections.abc import Callable
 from typing import Any
 
+import pytest
+
+from service_api import answering
+from service_api.http import feeds
 from tests import factories as f
 
 Ask = Callable[..., Any]
@@ -130,3 +134,17 @@ def test_a_cursor_that_nobody_gave_is_refused(client: Any, book: Any) -> None:
     for text in ("x", "-1", "1:a/b", "1.5"):
         answer = client.get("/v1/changes", query_string={"from": text})
         assert (422, "?from") == (answer.status_code, answer.json["errors"][0]["pointer"]), text
+
+
+def test_a_page_of_several_blocks_comes_whole_from_memory_or_from_a_file(
+    demo: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each entry reads as `/v1/entries/{id}` gives it, in the order of the book."""
+    whole = demo.ask("/v1/feed", limit=1000)
+    assert answering.BLOCK < len(whole["entries"])
+    assert list(range(len(whole["entries"]))) == [e["index"] for e in whole["entries"]]
+    for entry in whole["entries"][::97]:
+        assert demo.ask(f"/v1/entries/{entry['id']}") == entry
+    monkeypatch.setattr(feeds, "LARGE", 100_000)
+    assert whole == demo.ask("/v1/feed", limit=1000)
+    assert whole["entries"][7:9] == demo.ask("/v1/feed", limit=2, **{"from": 7})["entries"]
