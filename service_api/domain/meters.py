@@ -3,13 +3,14 @@
 A reading is never clamped. Where the chain has a gap or a contradiction, hours are a range until somebody answers.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from typing import Literal
 
 from service_api.calc.uom import WrongDimension, convert
 from service_api.domain.forms import Quantity, Unknown
+from service_api.domain.records import replace
 
 ZERO = Decimal(0)
 DAY = Decimal(24)  # no counter of hours gains more in a day

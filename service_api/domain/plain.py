@@ -14,6 +14,7 @@ from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 
 from service_api.domain import moments
 from service_api.domain.forms import Unknown
+from service_api.domain.records import builder
 
 Convert = Callable[[Any], Any]
 
@@ -102,9 +103,14 @@ def _either(choices: tuple[Any, ...]) -> Convert:
 
 def _record_maker(cls: Any) -> Convert:
     parts = {wire_name(name): (name, maker(hint)) for name, hint in hints_of(cls).items()}
+    build: Any = builder(cls)
 
     def make_record(data: Any) -> Any:
-        return cls(**{parts[name][0]: parts[name][1](value) for name, value in data.items()})
+        members = {}
+        for outer, value in data.items():
+            name, part = parts[outer]
+            members[name] = part(value)
+        return build(members)
 
     return make_record
 
@@ -143,8 +149,14 @@ def _record_dumper(cls: Any, nulls: bool) -> Convert:
     parts = [(name, wire_name(name), dumper(hint, nulls)) for name, hint in hints_of(cls).items()]
 
     def dump_record(value: Any) -> Any:
-        found = ((outer, part, getattr(value, name)) for name, outer, part in parts)
-        return {outer: None if v is None else part(v) for outer, part, v in found if nulls or v is not None}
+        members, found = value.__dict__, {}
+        for name, outer, part in parts:
+            v = members[name]
+            if v is not None:
+                found[outer] = part(v)
+            elif nulls:
+                found[outer] = None
+        return found
 
     return dump_record
 

@@ -5,7 +5,7 @@ question is answered. Its size depends on slots, characteristics and open matter
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any, Literal
@@ -16,6 +16,7 @@ from service_api.domain import meters, tags
 from service_api.domain.discrepancies import KINDS
 from service_api.domain.forms import Quantity, Unknown
 from service_api.domain.meters import MeterState
+from service_api.domain.records import replace
 from service_api.domain.timeline import Item, Key
 
 LATE_DAYS = 7  # between the two clocks (CONTRACT B)

@@ -3,15 +3,16 @@
 What changes in every append is given back as a statement and its rows; the caller runs it in its transaction.
 """
 
-import json
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, is_dataclass
 from typing import Any, NamedTuple
 
+import orjson
 from sqlalchemy import Connection, bindparam, delete, insert, select
 
 from service_api.domain.moments import in_utc, parse
 from service_api.domain.plain import make, plain, plain_value
+from service_api.domain.records import keep_aside, kept_aside
 from service_api.domain.state import UnitState
 from service_api.domain.tags import Span
 from service_api.projections import tables as t
@@ -138,39 +139,43 @@ def pack(state: UnitState, before: UnitState | None = None) -> bytes:
 
     before : the state that this one was stepped from; what it has in common with that is not written out again
     """
-    known: dict[str, tuple[Any, str]] = getattr(before, "_parts", {})
+    known: dict[str, tuple[Any, str]] = (before and kept_aside(before)) or {}
     parts: dict[str, tuple[Any, str]] = {}
+    members = state.__dict__
     for name in UnitState.__dataclass_fields__:
-        value = getattr(state, name)
+        value = members[name]
         if value is None:
             continue
         kept = known.get(name)
         # the very same value, which nobody changes, has the same text
         parts[name] = kept if kept is not None and kept[0] is value else (value, f'"{name}":{_text(value)}')
-    object.__setattr__(state, "_parts", parts)  # beside the fields: it is no part of what the state says
+    keep_aside(state, parts)
     return ("{" + ",".join(text for _, text in parts.values()) + "}").encode()
 
 
 def _text(value: Any) -> str:
     """JSON text of a part of a state; the text of a frozen record is kept with the record."""
+    if isinstance(value, str | int):
+        return _encode(value)
     if isinstance(value, dict):
-        return "{" + ",".join(f"{_encode(name)}:{_text(inner)}" for name, inner in value.items()) + "}"
+        return "{" + ",".join([f"{_encode(name)}:{_text(inner)}" for name, inner in value.items()]) + "}"
     if isinstance(value, tuple):
-        return "[" + ",".join(map(_text, value)) + "]"
+        return "[" + ",".join([_text(inner) for inner in value]) + "]"
     if is_dataclass(value):
-        kept: str | None = getattr(value, "_text", None)
+        kept: str | None = kept_aside(value)
         if kept is None:
             kept = _encode(plain(value))
-            object.__setattr__(value, "_text", kept)  # beside the fields: it is no part of what the record says
+            keep_aside(value, kept)
         return kept
     return _encode(plain_value(value))
 
 
-_encode = json.JSONEncoder(separators=(",", ":"), ensure_ascii=False).encode
+def _encode(value: Any) -> str:
+    return orjson.dumps(value).decode()
 
 
 def unpack(packed: bytes) -> UnitState:
-    state: UnitState = make(UnitState, json.loads(packed))
+    state: UnitState = make(UnitState, orjson.loads(packed))
     return state
 
 

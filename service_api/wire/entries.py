@@ -8,9 +8,10 @@ from datetime import UTC
 from hashlib import sha256
 from typing import Any
 
-from service_api.domain.entries import TYPES
+from service_api.domain.entries import TYPES, EntryType
 from service_api.domain.entry import Envelope, Recorded, Signed
 from service_api.domain.plain import make, plain
+from service_api.domain.records import builder
 from service_api.domain.refusals import Fault, Malformed
 from service_api.wire.canonical import entry_text, load
 
@@ -42,13 +43,43 @@ def read_draft(raw: Any, computed: bool = False) -> Draft:
 
     computed : the service itself sends it, so a computed type is welcome
     """
+    if not isinstance(raw, dict):
+        raise Malformed.at("", "wrong-form", "an entry is a JSON object")
+    kind = _type_of(raw)
+    envelope = _plainly(kind, raw, computed) or _by_the_schema(kind, raw, computed)
+    second = raw["data"].get("second")
+    if second is not None and second == raw["by"]:
+        raise Malformed.at("/data/second", "second-is-first", "the second person is another than `by`")
+    cut = _cut(raw)
+    text = _join(cut)
+    if len(text) > LONGEST:
+        raise Malformed.at(
+            "",
+            "too-long",
+            f"the canonical text has {len(text)} bytes, at most {LONGEST}; send long lists as attachments",
+        )
+    return Draft(envelope, raw, cut, sha256(text).digest())
+
+
+def _plainly(kind: EntryType, raw: dict[str, Any], computed: bool) -> Envelope | None:
+    """The envelope of an entry in which nothing can be wrong; None when the schema has to look."""
+    from service_api.wire import accept
+
+    try:
+        envelope = accept.envelope(raw, kind.body)
+        envelope.moment.astimezone(UTC)
+    except (accept.Declined, OverflowError):
+        return None
+    sound = envelope.kind in kind.subjects and (computed or not kind.computed) and not _rules(kind.name, envelope.body)
+    return envelope if sound else None
+
+
+def _by_the_schema(kind: EntryType, raw: dict[str, Any], computed: bool) -> Envelope:
+    """The envelope, or Malformed with every fault."""
     from marshmallow import ValidationError
 
     from service_api.wire import derive
 
-    if not isinstance(raw, dict):
-        raise Malformed.at("", "wrong-form", "an entry is a JSON object")
-    kind = _type_of(raw)
     found: list[Fault] = []
     try:
         envelope = derive.load(Envelope, raw)
@@ -71,21 +102,11 @@ def read_draft(raw: Any, computed: bool = False) -> Draft:
     except OverflowError:
         detail = "with this error taken off, the moment lies outside the calendar"
         raise Malformed.at("/device/clock_offset_ms", "wrong-form", detail) from None
-    second = raw["data"].get("second")
-    if second is not None and second == raw["by"]:
-        raise Malformed.at("/data/second", "second-is-first", "the second person is another than `by`")
-    cut = _cut(raw)
-    text = _join(cut)
-    if len(text) > LONGEST:
-        raise Malformed.at(
-            "",
-            "too-long",
-            f"the canonical text has {len(text)} bytes, at most {LONGEST}; send long lists as attachments",
-        )
-    return Draft(envelope, raw, cut, sha256(text).digest())
+    made: Envelope = envelope
+    return made
 
 
-def _type_of(raw: dict[str, Any]) -> Any:
+def _type_of(raw: dict[str, Any]) -> EntryType:
     if "type" not in raw:
         raise Malformed.at("/type", "missing-member", "this member must be given")
     name = raw["type"]
@@ -157,12 +178,14 @@ def splice(draft: Draft, index: int, seq: int, recorded_at: str, recorded_by: st
 
 def recorded(draft: Draft, index: int, seq: int, recorded_at: str, recorded_by: str, signed: Signed | None) -> Recorded:
     """The entry as `read_stored` would give it back, without reading it back."""
-    entry = draft.entry
-    members = {name: getattr(entry, name) for name in Envelope.__dataclass_fields__}
-    made = Recorded(**members, index=index, seq=seq, recorded_at=recorded_at, recorded_by=recorded_by, signed=signed)
-    for kept in ("body", "moment", "_references"):  # what was worked out for the draft holds for the entry
-        if kept in entry.__dict__:
-            made.__dict__[kept] = entry.__dict__[kept]
+    members = draft.entry.__dict__ | {  # what was worked out for the draft holds for the entry
+        "index": index,
+        "seq": seq,
+        "recorded_at": recorded_at,
+        "recorded_by": recorded_by,
+        "signed": signed,
+    }
+    made: Recorded = builder(Recorded)(members)
     return made
 
 
