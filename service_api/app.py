@@ -1,9 +1,10 @@
 """Wiring: a store with its engines, a recorder and answers for each book, and the web application around them."""
 
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from flask import Flask
 from sqlalchemy import Engine, text
@@ -11,7 +12,8 @@ from sqlalchemy import Engine, text
 from service_api.answering import Answers
 from service_api.domain.moments import in_utc, zone_of
 from service_api.log import store
-from service_api.log.engines import QuickReader, is_sqlite, reading_engine, writing_engine
+from service_api.log.engines import QuickReader, is_sqlite, is_there, reading_engine, writing_engine
+from service_api.log.holding import Hold
 from service_api.log.store import Book
 from service_api.settings import Settings, travelling
 
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from service_api.recording import Recorder
 
 Clock = Callable[[], datetime]
+PATIENCE = 2.0
 
 
 def wall_clock() -> datetime:
@@ -54,27 +57,58 @@ def migrate(url: str) -> None:
 
 
 class Store:
-    """An open store. `clock` is the one clock of the process; everything below gets moments as arguments."""
+    """An open store. `clock` is the one clock of the process; everything below gets moments as arguments.
 
-    def __init__(self, settings: Settings, clock: Clock = wall_clock) -> None:
+    doing : for what an embedded store is held; empty to read only, for which nobody has to hold it
+    patience : seconds to wait for whoever holds it now and takes no commands
+    Raises StoreHeld, StoreBehind.
+    """
+
+    def __init__(
+        self, settings: Settings, clock: Clock = wall_clock, doing: str = "serve", patience: float = PATIENCE
+    ) -> None:
         self.settings, self.clock = settings, clock
+        self.hold: Hold | None = None
+        self.reading = self.writing = reading_engine(settings.database)
         if is_sqlite(settings.database):
-            settings.data.mkdir(parents=True, exist_ok=True)
-        self.writing = writing_engine(settings.database)
-        if store_revision(self.writing) != newest_revision():
-            if not is_sqlite(settings.database):
+            self._open_embedded(doing, patience)
+        else:
+            self.writing = writing_engine(settings.database) if doing else self.reading
+            if store_revision(self.reading) != newest_revision():
                 raise StoreBehind("the store's tables are behind this code: run `fettlebook migrate` as their owner")
-            self.writing.dispose()
-            migrate(settings.database)
-        self.reading = reading_engine(settings.database)
         self.quickly = QuickReader(self.reading)
         self._recorders: dict[int, Recorder] = {}
         self._answers: dict[int, Answers] = {}
+
+    def _open_embedded(self, doing: str, patience: float) -> None:
+        url, folder = self.settings.database, self.settings.data
+        folder.mkdir(parents=True, exist_ok=True)
+        if not doing and is_there(url) and store_revision(self.reading) == newest_revision():
+            return
+        self.hold = Hold(url, doing or "migrate", patience)
+        try:
+            self.writing = writing_engine(url)
+            if store_revision(self.writing) != newest_revision():
+                self.writing.dispose()
+                migrate(url)
+            if not doing:
+                self.writing.dispose()
+                self.writing = self.reading
+                self.hold.release()
+        except BaseException:
+            self.hold.release()
+            raise
 
     def close(self) -> None:
         self.quickly.close()
         self.reading.dispose()
         self.writing.dispose()
+        if self.hold is not None:
+            self.hold.release()
+
+    def only_writer(self) -> AbstractContextManager[Any]:
+        """On an embedded store keeps this process's one writing connection idle, for another to write meanwhile."""
+        return nullcontext() if self.hold is None else self.writing.connect()
 
     def is_current(self) -> bool:
         """The store can be read, its tables are this code's, and no book's end is in doubt. Raises what is wrong."""

@@ -4,78 +4,20 @@ Exit status: 0 done, 1 found wrong, 2 wrong use, 3 could not run.
 """
 
 import gc
-import json
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NoReturn
+from datetime import date
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from service_api import __version__
+from service_api.ops.calls import WAITS, Call, changes, done_for, opened, stop, wrong_use
 
 if TYPE_CHECKING:
     from service_api.app import Store
     from service_api.log.store import Book
-
-
-@dataclass
-class Call:
-    """What was said before the command's name."""
-
-    data: str | None
-    origin: str | None
-    as_json: bool
-
-    def say(self, value: Any, words: Callable[[], str] | str) -> None:
-        """The answer: as JSON for a program, in words for a person."""
-        if self.as_json:
-            click.echo(json.dumps(value, ensure_ascii=False))
-        else:
-            click.echo(words() if callable(words) else words)
-
-
-def stop(status: int, words: str) -> NoReturn:
-    """Say what is wrong on the last line of stderr and stop."""
-    click.echo(f"fettlebook: {words}", err=True)
-    sys.exit(status)
-
-
-def wrong_use(words: str) -> NoReturn:
-    stop(2, words)
-
-
-@contextmanager
-def opened(call: Call) -> Iterator["Store"]:
-    """The store of this call. Trouble in opening it is exit status 3, with its cause."""
-    from sqlalchemy.exc import DBAPIError
-
-    from service_api.app import Store, StoreBehind
-    from service_api.settings import SettingsError, read_settings
-
-    try:
-        store = Store(read_settings(os.environ, call.data))
-    except SettingsError as error:
-        wrong_use(str(error))
-    except (DBAPIError, StoreBehind, OSError) as error:
-        stop(3, f"the store cannot be opened: {getattr(error, 'orig', None) or error}")
-    try:
-        yield store
-    finally:
-        store.close()
-
-
-@contextmanager
-def progress(label: str, length: int) -> Iterator[Callable[[int], None]]:
-    """A bar on stderr where a person sees it, nothing elsewhere; call what is given with every advance."""
-    if not sys.stderr.isatty():
-        yield lambda _: None
-        return
-    with click.progressbar(length=length, label=label, file=sys.stderr) as bar:
-        yield bar.update
 
 
 def the_book(call: Call, store: "Store") -> "Book":
@@ -124,9 +66,10 @@ def demo(call: Call, port: int) -> None:
 
     Example:  fettlebook --data /tmp/depot demo --port 8080
     """
+    from service_api.ops.commands import listening
     from service_api.ops.demo import THEN, prepare
 
-    with opened(call) as store:
+    with opened(call, "demo") as store:
         ready = prepare(store)
         server, address = _listen(store, "127.0.0.1", port)
         unit, then = "SEL-004", THEN.replace("+", "%2B")
@@ -149,9 +92,10 @@ def demo(call: Call, port: int) -> None:
             "tokens": {"admin": ready.admin},
             "links": links,
         }
-        call.say(answer, lambda: _demo_words(answer))
-        sys.stdout.flush()
-        server.run()
+        with listening(store, done_for):
+            call.say(answer, lambda: _demo_words(answer))
+            sys.stdout.flush()
+            server.run()
 
 
 def _demo_words(answer: dict[str, Any]) -> str:
@@ -203,13 +147,16 @@ def serve(call: Call, host: str, port: int) -> None:
     Example:  fettlebook --data /var/lib/fettlebook serve --host 0.0.0.0 --port 8080
     """
     gc.disable()  # a start makes much and drops next to nothing: looking for it costs a tenth of the time
-    with opened(call) as store:
+    with opened(call, "serve") as store:
         server, address = _listen(store, host, port)
-        gc.freeze()
-        gc.enable()
-        call.say({"url": address}, f"Serving {len(store.books())} book(s) at {address}. Stop with Ctrl-C.")
-        sys.stdout.flush()
-        server.run()
+        from service_api.ops.commands import listening
+
+        with listening(store, done_for):
+            gc.freeze()
+            gc.enable()
+            call.say({"url": address}, f"Serving {len(store.books())} book(s) at {address}. Stop with Ctrl-C.")
+            sys.stdout.flush()
+            server.run()
 
 
 @main.command()
@@ -226,6 +173,7 @@ def migrate(call: Call, database: str | None) -> None:
 
     from service_api import app
     from service_api.log.engines import is_sqlite
+    from service_api.log.holding import Hold, StoreHeld
     from service_api.settings import read_settings
 
     settings = read_settings(os.environ, call.data)
@@ -233,7 +181,13 @@ def migrate(call: Call, database: str | None) -> None:
     try:
         if is_sqlite(url):
             settings.data.mkdir(parents=True, exist_ok=True)
-        app.migrate(url)
+            hold = Hold(url, "migrate", WAITS)
+            app.migrate(url)
+            hold.release()
+        else:
+            app.migrate(url)
+    except StoreHeld as error:
+        stop(3, f"the store cannot be migrated: {error}; stop it first")
     except (SQLAlchemyError, OSError, ImportError) as error:
         stop(3, f"the store cannot be migrated: {getattr(error, 'orig', None) or error}")
     revision = app.newest_revision()
@@ -241,8 +195,8 @@ def migrate(call: Call, database: str | None) -> None:
 
 
 @main.command()
-@pass_call
-def redraw(call: Call) -> None:
+@changes
+def redraw(call: Call, store: "Store") -> None:
     """Draw everything that is computed from the log anew: one book with --book, or all.
 
     The log itself is only read. A service may run meanwhile; start it again when rows were put right.
@@ -255,16 +209,15 @@ def redraw(call: Call) -> None:
     from service_api.ops.redraw import redraw as drawn_again
 
     rows = []
-    with opened(call) as store:
-        for book in store.books() if call.origin is None else [the_book(call, store)]:
-            began = time.perf_counter()
-            try:
-                with progress(book.origin, store.answers(book.number).size()) as further:
-                    found: Redrawn = drawn_again(store, book, further)
-            except SQLAlchemyError as error:
-                stop(3, f"{book.origin} keeps its old rows: {getattr(error, 'orig', None) or error}")
-            seconds = round(time.perf_counter() - began, 3)
-            rows.append({"book": book.origin, **vars(found), "seconds": seconds})
+    for book in store.books() if call.origin is None else [the_book(call, store)]:
+        began = time.perf_counter()
+        try:
+            with call.progress(book.origin, store.answers(book.number).size()) as further:
+                found: Redrawn = drawn_again(store, book, further)
+        except SQLAlchemyError as error:
+            stop(3, f"{book.origin} keeps its old rows: {getattr(error, 'orig', None) or error}")
+        seconds = round(time.perf_counter() - began, 3)
+        rows.append({"book": book.origin, **vars(found), "seconds": seconds})
     words = "\n".join(
         f"{r['book']}  {r['entries']} entries, {r['units']} units in {r['seconds']} s; {r['put_right']} rows put right"
         for r in rows
@@ -279,24 +232,26 @@ def book() -> None:
 
 @book.command("new")
 @click.argument("origin")
-@click.option("--zone", metavar="Z", help="Offset or zone name in which the book's days begin [FETTLEBOOK_ZONE, UTC].")
-@pass_call
-def book_new(call: Call, origin: str, zone: str | None) -> None:
+@click.option(
+    "--zone",
+    metavar="Z",
+    envvar="FETTLEBOOK_ZONE",
+    help="Offset or zone name in which the book's days begin [FETTLEBOOK_ZONE, UTC].",
+)
+@changes
+def book_new(call: Call, store: "Store", origin: str, zone: str | None) -> None:
     """Make an empty book. ORIGIN is its name for ever, such as shop.example/main.
 
     Example:  fettlebook book new shop.example/main --zone +01:00
     """
-    with opened(call) as store:
-        zone = zone or store.settings.zone
-        if not origin.isprintable() or any(c.isspace() or c == "+" for c in origin) or not origin:
-            wrong_use("an origin is one word without spaces or plus signs, such as shop.example/main")
-        try:
-            made = store.new_book(origin, zone)
-        except ValueError as error:
-            wrong_use(str(error))
-        call.say(
-            {"origin": made.origin, "zone": made.zone}, f"The book {made.origin} is ready; its days begin in {zone}."
-        )
+    zone = zone or store.settings.zone
+    if not origin.isprintable() or any(c.isspace() or c == "+" for c in origin) or not origin:
+        wrong_use("an origin is one word without spaces or plus signs, such as shop.example/main")
+    try:
+        made = store.new_book(origin, zone)
+    except ValueError as error:
+        wrong_use(str(error))
+    call.say({"origin": made.origin, "zone": made.zone}, f"The book {made.origin} is ready; its days begin in {zone}.")
 
 
 @book.command("list")
@@ -334,30 +289,43 @@ class RoleName(click.ParamType[str]):
         return value
 
 
+class Day(click.ParamType[str]):
+    """A date, as it was typed."""
+
+    name = "date"
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        try:
+            return date.fromisoformat(value).isoformat()
+        except ValueError:
+            self.fail(f"{value!r} is no date such as 2025-01-31", param, ctx)
+
+
 @token.command("new")
 @click.option("--role", type=RoleName(), required=True, help="What it may do.")
 @click.option("--person", metavar="ID", help="The person that entries sent with it carry.")
 @click.option("--party", metavar="ID", help="The party whose own units it may see (role customer).")
 @click.option("--name", metavar="N", help="What it is for.")
 @click.option("--days", type=click.IntRange(1, 3650), help="How long it is good [until revoked].")
-@pass_call
-def token_new(call: Call, role: str, person: str | None, party: str | None, name: str | None, days: int | None) -> None:
+@changes
+def token_new(
+    call: Call, store: "Store", role: str, person: str | None, party: str | None, name: str | None, days: int | None
+) -> None:
     """Make a token. It is the last line printed, shown this once and stored only as a digest.
 
     Example:  fettlebook token new --role bench --name "tablet 3" --days 365
     """
     from service_api.directory import people, tokens
 
-    with opened(call) as store:
-        book = the_book(call, store)
-        with store.writing.begin() as connection:
-            if person and people.find_person(connection, book.number, person) is None:
-                wrong_use(f"nobody is called {person}; add them with `fettlebook person add`")
-            if party and party not in {p.id for p in people.parties(connection, book.number)}:
-                wrong_use(f"no party is called {party}")
-            made, text = tokens.new_token(
-                connection, book.number, role, store.clock(), person=person, party=party, name=name, days=days
-            )
+    book = the_book(call, store)
+    with store.writing.begin() as connection:
+        if person and people.find_person(connection, book.number, person) is None:
+            wrong_use(f"nobody is called {person}; add them with `fettlebook person add`")
+        if party and party not in {p.id for p in people.parties(connection, book.number)}:
+            wrong_use(f"no party is called {party}")
+        made, text = tokens.new_token(
+            connection, book.number, role, store.clock(), person=person, party=party, name=name, days=days
+        )
     call.say({"id": made.id, "role": role, "expires_at": made.expires_at, "token": text}, text)
 
 
@@ -381,15 +349,14 @@ def token_list(call: Call) -> None:
 
 @token.command("revoke")
 @click.argument("ident", metavar="ID")
-@pass_call
-def token_revoke(call: Call, ident: str) -> None:
+@changes
+def token_revoke(call: Call, store: "Store", ident: str) -> None:
     """Make a token worth nothing from the next request on."""
     from service_api.directory import tokens
 
-    with opened(call) as store:
-        book = the_book(call, store)
-        with store.writing.begin() as connection:
-            done = tokens.revoke(connection, book.number, ident, store.clock())
+    book = the_book(call, store)
+    with store.writing.begin() as connection:
+        done = tokens.revoke(connection, book.number, ident, store.clock())
     if not done:
         stop(1, f"no live token is called {ident}")
     call.say({"revoked": ident}, f"The token {ident} is revoked.")
@@ -404,8 +371,8 @@ def person() -> None:
 @click.argument("ident", metavar="ID")
 @click.option("--name", metavar="N", required=True, help="The person's name; it never enters the log.")
 @click.option("--role", type=RoleName(), required=True, help="What they do here.")
-@pass_call
-def person_add(call: Call, ident: str, name: str, role: str) -> None:
+@changes
+def person_add(call: Call, store: "Store", ident: str, name: str, role: str) -> None:
     """Add a person. The same again changes nothing.
 
     Example:  fettlebook person add o.tamsley --name "Orrin Tamsley" --role bench
@@ -415,37 +382,34 @@ def person_add(call: Call, ident: str, name: str, role: str) -> None:
 
     if not IDENT.fullmatch(ident):
         wrong_use("an id is 1 to 64 of A-Z a-z 0-9 . _ -")
-    with opened(call) as store:
-        book = the_book(call, store)
-        try:
-            with store.writing.begin() as connection:
-                done = people.add_person(connection, book.number, ident, name, role)
-        except people.Taken as error:
-            stop(1, str(error))
+    book = the_book(call, store)
+    try:
+        with store.writing.begin() as connection:
+            done = people.add_person(connection, book.number, ident, name, role)
+    except people.Taken as error:
+        stop(1, str(error))
     call.say({"id": ident, "name": name, "role": role}, f"{name} is {'added' if done == 'added' else 'there already'}.")
 
 
 @person.command("role")
 @click.argument("ident", metavar="ID")
 @click.argument("role", type=RoleName())
-@click.option("--from", "from_on", type=click.DateTime(["%Y-%m-%d"]), required=True, help="First day of the role.")
-@pass_call
-def person_role(call: Call, ident: str, role: str, from_on: Any) -> None:
+@click.option("--from", "from_on", type=Day(), required=True, help="First day of the role.")
+@changes
+def person_role(call: Call, store: "Store", ident: str, role: str, from_on: str) -> None:
     """From a day on a person has another role; earlier days keep the one before.
 
     Example:  fettlebook person role o.tamsley lead --from 2025-01-01
     """
     from service_api.directory import people
 
-    with opened(call) as store:
-        book = the_book(call, store)
-        try:
-            with store.writing.begin() as connection:
-                people.give_role(connection, book.number, ident, role, from_on.date())
-        except LookupError as error:
-            stop(1, str(error))
-    day = from_on.date().isoformat()
-    call.say({"person": ident, "role": role, "from_on": day}, f"{ident} is {role} from {day}.")
+    book = the_book(call, store)
+    try:
+        with store.writing.begin() as connection:
+            people.give_role(connection, book.number, ident, role, date.fromisoformat(from_on))
+    except LookupError as error:
+        stop(1, str(error))
+    call.say({"person": ident, "role": role, "from_on": from_on}, f"{ident} is {role} from {from_on}.")
 
 
 @person.command("list")
@@ -465,19 +429,18 @@ def person_list(call: Call) -> None:
 
 @person.command("retire")
 @click.argument("ident", metavar="ID")
-@pass_call
-def person_retire(call: Call, ident: str) -> None:
+@changes
+def person_retire(call: Call, store: "Store", ident: str) -> None:
     """Somebody works here no longer; their id and their entries stay."""
     from service_api.directory import people
     from service_api.domain.moments import in_utc
 
-    with opened(call) as store:
-        book = the_book(call, store)
-        try:
-            with store.writing.begin() as connection:
-                people.retire(connection, book.number, ident, in_utc(store.clock()))
-        except LookupError as error:
-            stop(1, str(error))
+    book = the_book(call, store)
+    try:
+        with store.writing.begin() as connection:
+            people.retire(connection, book.number, ident, in_utc(store.clock()))
+    except LookupError as error:
+        stop(1, str(error))
     call.say({"retired": ident}, f"{ident} is retired.")
 
 
@@ -489,18 +452,17 @@ def device() -> None:
 @device.command("enrol")
 @click.argument("name")
 @click.option("--url", metavar="URL", default="http://127.0.0.1:8080", show_default=True, help="Where it is served.")
-@pass_call
-def device_enrol(call: Call, name: str, url: str) -> None:
+@changes
+def device_enrol(call: Call, store: "Store", name: str, url: str) -> None:
     """Make a one-time link that enrols a browser as a bench device. It is good for an hour.
 
     Example:  fettlebook device enrol "bench 2, Kelderwick" --url https://shop.example
     """
     from service_api.directory import tokens
 
-    with opened(call) as store:
-        book = the_book(call, store)
-        with store.writing.begin() as connection:
-            made, code, until = tokens.enrol(connection, book.number, name, store.clock())
+    book = the_book(call, store)
+    with store.writing.begin() as connection:
+        made, code, until = tokens.enrol(connection, book.number, name, store.clock())
     link = f"{url.rstrip('/')}/bench/enrol/{code}"
     call.say({"device": made.id, "enrol_url": link, "until": until}, f"Open once on the device, until {until}:\n{link}")
 
@@ -522,15 +484,14 @@ def device_list(call: Call) -> None:
 
 @device.command("revoke")
 @click.argument("ident", metavar="ID")
-@pass_call
-def device_revoke(call: Call, ident: str) -> None:
+@changes
+def device_revoke(call: Call, store: "Store", ident: str) -> None:
     """Make a device's cookie worth nothing from the next request on."""
     from service_api.directory import tokens
 
-    with opened(call) as store:
-        book = the_book(call, store)
-        with store.writing.begin() as connection:
-            done = tokens.revoke_device(connection, book.number, ident, store.clock())
+    book = the_book(call, store)
+    with store.writing.begin() as connection:
+        done = tokens.revoke_device(connection, book.number, ident, store.clock())
     if not done:
         stop(1, f"no live device is called {ident}")
     call.say({"revoked": ident}, f"The device {ident} is revoked.")
@@ -543,18 +504,17 @@ def tags_group() -> None:
 
 @tags_group.command("mint")
 @click.argument("count", metavar="N", type=click.IntRange(1, 5000))
-@pass_call
-def tags_mint(call: Call, count: int) -> None:
+@changes
+def tags_mint(call: Call, store: "Store", count: int) -> None:
     """Mint N tags, one a line; each is made once and attached to a unit later.
 
     Example:  fettlebook tags mint 20
     """
     from service_api.directory import minted
 
-    with opened(call) as store:
-        book = the_book(call, store)
-        with store.writing.begin() as connection:
-            made = minted.mint(connection, book.number, count, store.clock())
+    book = the_book(call, store)
+    with store.writing.begin() as connection:
+        made = minted.mint(connection, book.number, count, store.clock())
     call.say({"tags": made}, "\n".join(made))
 
 

@@ -4,9 +4,10 @@ from typing import Any
 
 from flask import Flask, Response, request
 from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as NoConnection
 from werkzeug.exceptions import HTTPException, MethodNotAllowed
 
-from service_api.domain.refusals import Refusal
+from service_api.domain.refusals import Busy, Refusal
 from service_api.http import attachments, auth, entries, feeds, jobs, pages, people, problems, tags, units
 
 ROOMS = (entries, units, tags, jobs, feeds, people, attachments, pages)
@@ -40,6 +41,7 @@ def make_app(store: Any) -> Flask:
     app.register_error_handler(Refusal, problems.respond)
     app.register_error_handler(HTTPException, _http)
     app.register_error_handler(DBAPIError, _store_trouble)
+    app.register_error_handler(NoConnection, _no_connection)
     app.register_error_handler(Exception, _ours)
     return app
 
@@ -56,6 +58,11 @@ def _http(error: HTTPException) -> Response:
 def _store_trouble(error: DBAPIError) -> Response:
     refusal = problems.of_store(error)
     return _ours(error) if refusal is None else problems.respond(refusal)
+
+
+def _no_connection(error: NoConnection) -> Response:
+    problems.log.error("store: %s", error)
+    return problems.respond(Busy("others use the store; nothing was recorded"))
 
 
 def _ours(error: Exception) -> Response:

@@ -5,6 +5,7 @@ One engine writes, another reads, so that a reader never waits for the writer's 
 
 from collections import deque
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Engine, create_engine, event
@@ -45,7 +46,8 @@ def drawing_engine(url: str) -> Engine:
 
 def _durable(url: str) -> Engine:
     """SQLite with one connection, on which a commit is on disk when it returns."""
-    engine = create_engine(url, connect_args={"timeout": BUSY_SECONDS}, pool_size=1, max_overflow=0)
+    waits = {"timeout": BUSY_SECONDS}
+    engine = create_engine(url, connect_args=waits, pool_size=1, max_overflow=0, pool_timeout=BUSY_SECONDS)
 
     @event.listens_for(engine, "connect")
     def pragmas(connection: Any, _: Any) -> None:
@@ -120,6 +122,11 @@ class QuickReader:
     def close(self) -> None:
         while self._free:
             self._free.pop().close()
+
+
+def is_there(url: str) -> bool:
+    """Whether an embedded store's file is there."""
+    return Path(make_url(url).database or "").is_file()
 
 
 def is_sqlite(url: str) -> bool:

@@ -3,8 +3,9 @@ changes, the head of the context.
 
 The rows are drawn into temporary tables of the same names, which hide the real ones from this one connection; so the
 statements are those of an append. While that goes on, appends and readers do as they like. At the end one transaction
-takes the lock of the book's head, draws the entries that came meanwhile, and changes the rows that differ: a reader
-sees the old rows or the new ones, an append waits for the comparison only, and whatever breaks off leaves the old rows.
+takes the lock of the book's head, draws the entries that came meanwhile, and changes the rows that differ; on an
+embedded store no other connection writes then. A reader sees the old rows or the new ones, an append waits for the
+comparison only, and whatever breaks off leaves the old rows.
 """
 
 from collections.abc import Callable
@@ -63,7 +64,7 @@ def redraw(store: Store, book: Book, progress: Progress = lambda _: None) -> Red
             drawing = _Drawing(connection, book.number)
             drawing.draw(size, progress, within=connection.begin)
             connection.execution_options(swap=True)
-            with connection.begin():
+            with store.only_writer(), connection.begin():
                 drawing.draw(_held_size(connection, book.number), progress, within=nullcontext)
                 put_right = swap.change()
             return Redrawn(drawing.drawn, len(drawing.states), put_right)

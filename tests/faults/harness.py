@@ -45,6 +45,8 @@ class Ground:
     token: str
 
     def start(self) -> "Service":
+        if self.store.hold is not None:
+            self.store.hold.release()  # from here on it is the service's; what is checked between, nobody else writes
         kept = {k: v for k, v in os.environ.items() if not k.startswith("FETTLEBOOK_")}
         env = kept | {"PYTHONPATH": str(ROOT), "FETTLEBOOK_DATABASE": self.settings.database}
         command = [sys.executable, "-m", "service_api.cli", "--data", str(self.settings.data), "--json"]

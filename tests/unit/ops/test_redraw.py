@@ -18,6 +18,8 @@ from service_api.domain.entries import TYPES
 from service_api.domain.moments import in_utc
 from service_api.domain.references import named_subjects
 from service_api.ops import redraw as ops
+from service_api.ops.calls import done_for
+from service_api.ops.commands import listening
 from service_api.ops.redraw import redraw
 from service_api.projections import tables, units
 from service_api.recording import Sender
@@ -282,7 +284,9 @@ def test_the_server_store_is_redrawn_to_the_byte(postgresql_engine, tmp_path, cl
 
 
 def run(store, *words):
-    return CliRunner().invoke(cli.main, ["--data", str(store.settings.data), *words])
+    """The command, while this process serves the store."""
+    with listening(store, done_for):
+        return CliRunner().invoke(cli.main, ["--data", str(store.settings.data), *words])
 
 
 def test_the_command_says_what_it_drew_of_every_book(store, told_book):
