@@ -16,6 +16,7 @@ WANTED = {
     "contradictions": {str(n) for n in range(1, 17)},  # rows of JOB.md 4.4
     "questions": {str(n) for n in range(1, 41)},
     "stories": {f"S{n}" for n in range(1, 15)},
+    "reliability": {f"B{n}" for n in (*range(1, 7), *range(11, 18))},  # of the goals, those of the log and its faults
 }
 
 
@@ -43,3 +44,13 @@ def test_what_the_map_names_is_a_test_that_exists(chapter: str) -> None:
             file, _, name = named.partition("::")
             assert (ROOT / file).is_file(), f"{chapter} {number}: no file {file}"
             assert name in names_in(ROOT / file), f"{chapter} {number}: no test {name} in {file}"
+
+
+def test_every_reliability_goal_names_its_number_and_its_negative_control() -> None:
+    """A goal whose test cannot fail does not count: each has a test that does the fault and one that plants it."""
+    for goal, where in PAPERS["reliability"].items():
+        if where == "NOT YET":
+            continue
+        names = [named.partition("::")[2] for named in where]
+        assert [] == [name for name in names if not name.startswith(f"test_{goal.lower()}_")], goal
+        assert any(name.startswith(f"test_{goal.lower()}_control_") for name in names), f"{goal} has no control"
