@@ -6,13 +6,7 @@ from functools import lru_cache
 from math import exp, expm1, fsum, gamma, isfinite, log, log1p, pi, sqrt
 from statistics import NormalDist
 
-
-class Refused(ValueError):
-    """These numbers have no answer; `reason` is a slug that says why."""
-
-    def __init__(self, reason: str, detail: str) -> None:
-        super().__init__(detail)
-        self.reason = reason
+from service_api.calc.refused import Refused, need_finite, need_level
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +66,7 @@ class Line:
         return self._estimate(x0, 1.0, level)
 
     def _estimate(self, x0: float, own: float, level: float) -> Estimate:
-        _need_finite(x0)
+        need_finite(x0)
         u = None
         if self.residual_sd is not None:
             u = self.residual_sd * sqrt(own + 1 / self.n + (x0 - self.x_mean) ** 2 / self.sxx)
@@ -109,10 +103,10 @@ def fit_line(x: Sequence[float], y: Sequence[float]) -> Line:
         raise Refused("lengths-differ", f"{n} x and {len(y)} y")
     if n < 2:
         raise Refused("too-few-points", "a line needs two points")
-    _need_finite(*x, *y)
+    need_finite(*x, *y)
     if min(x) == max(x):
         raise Refused("x-constant", "every x is the same")
-    x_mean, y_mean = _mean(x), _mean(y)
+    x_mean, y_mean = mean(x), mean(y)
     dx, dy = [value - x_mean for value in x], [value - y_mean for value in y]
     sxx = fsum(d * d for d in dx)
     syy = fsum(d * d for d in dy) if min(y) != max(y) else 0.0  # equal y: their mean may be a rounding off
@@ -149,7 +143,7 @@ def inverse_interval(line: Line, y0: float, level: float) -> Inverse:
     Source: E. C. Fieller, JRSS B 16 (1954) 175-185; in the form of B. M. Greenwell and C. M. Schubert Kabban,
     The R Journal 6 (2014) 90-100, the interval for a mean response (regulation).
     """
-    _need_finite(y0)
+    need_finite(y0)
     if line.residual_sd is None:
         raise Refused("no-scatter", "two points leave no scatter to build an interval from")
     return _fieller(line, y0, line.residual_sd, 1 / line.n, two_sided_t(level, line.dof))
@@ -164,10 +158,10 @@ def inverse_of_readings(line: Line, readings: Sequence[float], level: float) -> 
     m = len(readings)
     if not m:
         raise Refused("no-readings", "an inverse needs at least one reading")
-    _need_finite(*readings)
+    need_finite(*readings)
     if line.residual_sd is None:
         raise Refused("no-scatter", "two points leave no scatter to build an interval from")
-    y0, dof = _mean(readings), line.n + m - 3
+    y0, dof = mean(readings), line.n + m - 3
     sd = sqrt((line.sse + fsum((reading - y0) ** 2 for reading in readings)) / dof)
     return _fieller(line, y0, sd, 1 / m + 1 / line.n, two_sided_t(level, dof))
 
@@ -197,15 +191,13 @@ def student_t_quantile(p: float, dof: float) -> float:
     Source: the area is a regularised incomplete beta function (Abramowitz and Stegun, 26.5.27 and 26.7.1), summed as
     the continued fraction of DLMF 8.17.22 and inverted by Newton's method.
     """
-    if not 0 < p < 1:
-        raise Refused("bad-level", "a probability lies between 0 and 1")
+    need_level(p, "a probability")
     return _t_beyond(2 * min(p, 1 - p), abs(2 * p - 1), dof) * (1 if p > 0.5 else -1)
 
 
 def two_sided_t(level: float, dof: float) -> float:
     """Return the t that holds `level` of a Student variable between -t and t. Raises Refused as the quantile does."""
-    if not 0 < level < 1:
-        raise Refused("bad-level", "a level lies between 0 and 1")
+    need_level(level)
     return _t_beyond(1 - level, level, dof)
 
 
@@ -270,12 +262,7 @@ def _beta_fraction(a: float, b: float, x: float) -> float:
     return value
 
 
-def _mean(values: Sequence[float]) -> float:
+def mean(values: Sequence[float]) -> float:
+    """Return the mean of finite values, to the last rounding. Raises nothing; no values are a ZeroDivisionError."""
     first = fsum(values) / len(values)
     return first + fsum(value - first for value in values) / len(values)  # takes the division's rounding back out
-
-
-def _need_finite(*values: float) -> None:
-    # The bound keeps every square inside a double; a NaN fails the comparison too.
-    if any(isinstance(v, bool) or not isinstance(v, (int, float)) or not abs(v) <= 1e150 for v in values):
-        raise Refused("not-finite", "every value is a finite number of at most 1e150")

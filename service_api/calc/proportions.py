@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from math import sqrt
 from statistics import NormalDist
 
+from service_api.calc.refused import Refused, need_level, need_whole
+
 
 @dataclass(frozen=True, slots=True)
 class Share:
@@ -16,17 +18,17 @@ def wilson(count: int, n: int, level: float = 0.95) -> Share:
     """Return count / n with its two-sided Wilson score interval, without continuity correction.
 
     count : successes, 0 to n; n : trials, at least 1; level : coverage, inside 0..1
-    Raises ValueError for anything else.
+    Raises Refused: `no-data` (n of 0), `not-whole`, `no-share` (more than n), `bad-level`.
     The interval lies inside 0..1 and, unlike the textbook one, has a width at 0 of n and at n of n.
     Source: E. B. Wilson, JASA 22 (1927) 209-212; as the score method in R. G. Newcombe, Statistics in Medicine
     17 (1998) 857-872.
     """
-    if any(isinstance(number, bool) or not isinstance(number, int) for number in (count, n)):
-        raise ValueError("count and n are whole numbers")
-    if n < 1 or not 0 <= count <= n:
-        raise ValueError(f"{count} of {n} is no share: need n of 1 or more, and count from 0 to n")
-    if not 0 < level < 1:
-        raise ValueError("a level lies between 0 and 1")
+    need_whole(0, count=count, n=n)
+    if not n:
+        raise Refused("no-data", "nothing was tried, so there is no share")
+    if count > n:
+        raise Refused("no-share", f"{count} of {n} is no share")
+    need_level(level)
     z = -NormalDist().inv_cdf((1 - level) / 2)
     share, shrink = count / n, 1 + z * z / n
     middle = (share + z * z / (2 * n)) / shrink

@@ -7,7 +7,8 @@ from decimal import Decimal
 from typing import Literal
 
 from service_api.calc.conformity import acting_limit
-from service_api.calc.lines import Line, Refused, fit_line, inverse_interval
+from service_api.calc.lines import Line, fit_line, inverse_interval
+from service_api.calc.refused import Refused
 from service_api.domain import entries as e
 from service_api.domain.condition import (
     AsOf,

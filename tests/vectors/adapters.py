@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from decimal import Decimal
 from fractions import Fraction
 from hashlib import sha256
+from math import cos, sin
 from typing import Any
 
 from barcode import Code128
@@ -14,7 +15,23 @@ from barcode.charsets import code128 as symbology
 from PIL import Image
 from zxingcpp import read_barcodes
 
-from service_api.calc import check_characters, lines, lost_motion, proportions, uom
+from service_api.calc import (
+    air,
+    check_characters,
+    curves,
+    gauge_study,
+    life,
+    lines,
+    lost_motion,
+    proportions,
+    recurrence,
+    replacement,
+    risk,
+    stock,
+    uncertainty,
+    uom,
+)
+from service_api.calc.theil_sen import theil_sen
 from service_api.domain import ids, moments
 from service_api.log import merkle
 from service_api.wire import canonical
@@ -308,10 +325,442 @@ def _moment(text: str) -> moments.Exact | None:
         return None
 
 
+def ols_origin(inputs: Inputs) -> Answer:
+    got = curves.fit_through_origin(inputs["x"], inputs["y"])
+    return {"slope": got.slope, "se_slope": got.se_slope, "resid_sd": got.residual_sd}
+
+
+def ols_poly(inputs: Inputs) -> Answer:
+    got = curves.fit_polynomial(inputs["x"], inputs["y"], inputs["degree"])
+    return {
+        "coefficients": list(got.coefficients),
+        "se_coefficients": None if got.se_coefficients is None else list(got.se_coefficients),
+        "resid_sd": got.residual_sd,
+    }
+
+
+def theil_sen_(inputs: Inputs) -> Answer:
+    got = theil_sen(inputs["x"], inputs["y"], inputs.get("level", 0.95))
+    return {
+        "slope": got.slope,
+        "n_slopes": got.n_slopes,
+        "intercept_separate": got.intercept_separate,
+        "intercept_joint": got.intercept_joint,
+        "low_normal_approx": got.normal and got.normal.low,
+        "high_normal_approx": got.normal and got.normal.high,
+        "low_exact": got.exact and got.exact.low,
+        "high_exact": got.exact and got.exact.high,
+        "confidence_exact": got.exact_level,
+    }
+
+
+def piecewise_reset(inputs: Inputs) -> Answer:
+    readings = [(reading["x"], reading["y"]) for reading in inputs["readings"]]
+    segments, whole = curves.fit_after_resets(readings, inputs["resets"])
+    got: Answer = {"slope_ignoring_resets": whole.slope}
+    for number, segment in enumerate(segments):
+        line = segment.line
+        got |= {
+            f"slope_{number}": line and line.slope,
+            f"intercept_{number}": line and line.intercept,
+            f"resid_sd_{number}": line and line.residual_sd,
+            f"n_{number}": segment.n,
+        }
+    return got
+
+
+def mean_sd(inputs: Inputs) -> Answer:
+    values = inputs["values"] if "values" in inputs else [inputs["first"], *inputs["pattern"] * inputs["repeat"]]
+    mean, sd = gauge_study.mean_and_sd(values)
+    return {"mean": mean, "sd": sd}
+
+
+def oneway_precision(inputs: Inputs) -> Answer:
+    if "groups" in inputs:
+        got = gauge_study.precision(inputs["groups"])
+    else:
+        got = gauge_study.precision_of_summaries(inputs["n"], inputs["means"], inputs["sds"])
+    return {
+        "grand_mean": got.grand_mean,
+        "ms_between": got.ms_between,
+        "ms_within": got.ms_within,
+        "F": got.f,
+        "s_r": got.s_r,
+        "s_L": got.s_l,
+        "s_R": got.s_reproducibility,
+        "repeatability_limit": got.repeatability_limit,
+        "s_of_means": got.s_of_means,
+    }
+
+
+def gauge_rr_range(inputs: Inputs) -> Answer:
+    got = gauge_study.by_range(inputs["readings"], inputs.get("K1"), inputs.get("K2"), inputs.get("K3"))
+    return {"r_bar_bar": got.r_bar_bar, "x_diff": got.x_diff, "r_p": got.r_p, **_spread(got.spread)}
+
+
+def gauge_rr_anova(inputs: Inputs) -> Answer:
+    got = gauge_study.by_anova(inputs["readings"], inputs.get("pool_alpha", 0.25))
+    return {
+        "ss_part": got.ss_part,
+        "ss_operator": got.ss_operator,
+        "ss_interaction": got.ss_interaction,
+        "ss_repeatability": got.ss_repeatability,
+        "F_interaction": got.f_interaction,
+        "p_interaction": got.p_interaction,
+        "pooled": got.pooled,
+        **_spread(got.spread),
+    }
+
+
+def _spread(spread: gauge_study.Spread) -> Answer:
+    return {
+        "EV": spread.ev,
+        "AV": spread.av,
+        "GRR": spread.grr,
+        "PV": spread.pv,
+        "TV": spread.tv,
+        "pct_grr": spread.pct_grr,
+        "ndc": spread.ndc,
+    }
+
+
+def conformance_probability(inputs: Inputs) -> Answer:
+    got = risk.conformance(inputs["y"], inputs["u"], inputs.get("lower"), inputs.get("upper"))
+    return {"p_conform": got.p_conform, "p_below": got.p_below, "p_above": got.p_above}
+
+
+def decision(inputs: Inputs) -> Answer:
+    got = risk.decide(
+        [_decimal(y) for y in inputs["y"]],
+        _decimal(inputs["u"]),
+        _decimal(inputs["k"]),
+        _decimal(inputs["guard_factor"]),
+        None if inputs.get("lower") is None else _decimal(inputs["lower"]),
+        None if inputs.get("upper") is None else _decimal(inputs["upper"]),
+    )
+    return {
+        "guard_band": float(got.guard_band),
+        "accept_lower": None if got.accept_lower is None else float(got.accept_lower),
+        "accept_upper": None if got.accept_upper is None else float(got.accept_upper),
+        "verdicts": list(got.verdicts),
+    }
+
+
+def _decimal(value: float) -> Decimal:
+    """The decimal that the file wrote; TypeError for what is no number."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise TypeError(f"{value!r} is no number")
+    return Decimal(repr(value))
+
+
+def worst_case_risk(inputs: Inputs) -> Answer:
+    if not inputs["guard_factors"]:
+        raise ValueError("no guard factor")
+    return {"risk": [risk.worst_case_risk(inputs["k"], factor) for factor in inputs["guard_factors"]]}
+
+
+def rejection_threshold_relative(inputs: Inputs) -> Answer:
+    got = risk.rejection_threshold(inputs["limit"], inputs["u_rel"], inputs["confidence"])
+    return {"threshold": got.threshold, "guard_band": got.guard_band}
+
+
+def _prior(prior: dict[str, Any]) -> risk.Prior:
+    match prior:
+        case {"name": "normal", "mean": mean, "sd": sd}:
+            return risk.Normal(mean, sd)
+        case {"name": "gamma", "shape": shape, "rate": rate}:
+            return risk.Gamma(shape, rate)
+    raise ValueError(f"no prior is known as {prior}")
+
+
+def global_risk(inputs: Inputs) -> Answer:
+    tolerance = risk.Limits(inputs.get("lower"), inputs.get("upper"))
+    accept = risk.Limits(inputs.get("accept_lower", tolerance.lower), inputs.get("accept_upper", tolerance.upper))
+    got = risk.global_risk(_prior(inputs["prior"]), inputs["u_m"], tolerance, accept)
+    return {"p_out": got.p_out, "consumer_risk": got.consumer, "producer_risk": got.producer}
+
+
+def accept_limit_for_risk(inputs: Inputs) -> Answer:
+    tolerance = risk.Limits(inputs.get("lower"), inputs.get("upper"))
+    found = risk.accept_upper_for_risk(
+        _prior(inputs["prior"]), inputs["u_m"], tolerance, inputs["target_risk"], inputs.get("accept_lower")
+    )
+    return {"accept_upper": found}
+
+
+def uncertainty_budget(inputs: Inputs) -> Answer:
+    found = uncertainty.budget(
+        [uncertainty.Component(part.get("c", 1), part["u"], part.get("dof")) for part in inputs["budget"]]
+    )
+    got: Answer = {
+        "u_c": found.u,
+        "dof_eff": found.dof,
+        "contributions": list(found.contributions),
+        "U": found.expanded(inputs.get("k", 2)),
+    }
+    for level in inputs.get("levels", []):
+        coverage, name = found.coverage(level), f"{100 * level:g}"
+        got |= {f"k_{name}": coverage.k, f"k_untruncated_{name}": coverage.k_untruncated}
+        got[f"U_{name}"] = coverage.expanded
+    return got
+
+
+def impedance_correlated(inputs: Inputs) -> Answer:
+    """The model of GUM H.2: Z = V / I, R = Z cos phi, X = Z sin phi."""
+    (v, i, phi), covariance = uncertainty.means_and_covariances([inputs["V"], inputs["I"], inputs["phi"]])
+    if i == 0:
+        raise ValueError("no current, no impedance")
+    z, c, s = v / i, cos(phi), sin(phi)
+    got = uncertainty.propagate(
+        [(c / i, -z * c / i, -z * s), (s / i, -z * s / i, z * c), (1 / i, -z / i, 0.0)], covariance
+    )
+    return {
+        "R": z * c,
+        "X": z * s,
+        "Z": z,
+        "u_R": got.u[0],
+        "u_X": got.u[1],
+        "u_Z": got.u[2],
+        "r_RX": got.r[0][1],
+        "r_RZ": got.r[0][2],
+        "r_XZ": got.r[1][2],
+        "u_R_if_correlation_ignored": got.u_if_ignored[0],
+    }
+
+
+def weibull_mle(inputs: Inputs) -> Answer:
+    fit = life.fit_weibull(inputs["failures"], inputs.get("censored", []), inputs.get("level", 0.95))
+    got: Answer = {
+        "eta": fit.life.scale,
+        "beta": fit.life.shape,
+        "mu": fit.mu,
+        "sigma": fit.sigma,
+        "loglik": fit.loglik,
+        "se_eta": fit.u_scale,
+        "se_beta": fit.u_shape,
+        "se_mu": fit.u_mu,
+        "se_sigma": fit.u_sigma,
+        **_limits("eta", fit.scale_limits()),
+        **_limits("beta", fit.shape_limits()),
+    }
+    for share in inputs.get("quantiles", []):
+        got |= {f"t_{share}": fit.life.quantile(share), f"se_t_{share}": fit.u_quantile(share)}
+        got |= _limits(f"t_{share}", fit.quantile_limits(share))
+    return got
+
+
+def _limits(name: str, limits: life.Limits) -> Answer:
+    return {
+        f"{name}_lower_log": limits.log.low,
+        f"{name}_upper_log": limits.log.high,
+        f"{name}_lower_plain": limits.plain.low,
+        f"{name}_upper_plain": limits.plain.high,
+        f"{name}_lower_lr": limits.ratio.low,
+        f"{name}_upper_lr": limits.ratio.high,
+    }
+
+
+def kaplan_meier(inputs: Inputs) -> Answer:
+    got = life.kaplan_meier(inputs["failures"], inputs.get("censored", []), inputs.get("level", 0.95))
+    return {
+        "times": list(got.times),
+        "at_risk": list(got.at_risk),
+        "events": list(got.events),
+        "survival": list(got.survival),
+        "se_greenwood": list(got.se),
+        "lower_loglog": [limit and limit.low for limit in got.limits],
+        "upper_loglog": [limit and limit.high for limit in got.limits],
+        "median": got.median,
+    }
+
+
+def mtbf_interval(inputs: Inputs) -> Answer:
+    got = life.mean_time(inputs["time"], inputs["failures"], inputs.get("level", 0.95))
+    return {"mtbf": got.mtbf, "lower": got.lower, "upper": got.upper, "lower_one_sided": got.lower_one_sided}
+
+
+def mcf(inputs: Inputs) -> Answer:
+    got = recurrence.mean_cumulative([recurrence.History(h["events"], h["end"]) for h in inputs["histories"]])
+    level = inputs.get("level", 0.95)
+    steps = range(len(got.times))
+    limits = [got.limits(step, level) for step in steps]
+    found: Answer = {
+        "times": list(got.times),
+        "at_risk": list(got.at_risk),
+        "mcf": list(got.mcf),
+        "se": list(got.se),
+        "se_independent_increments": list(got.se_independent),
+        "lower_log": [limit and limit.low for limit in limits],
+        "upper_log": [limit and limit.high for limit in limits],
+        "final_mcf": got.mcf[-1] if got.mcf else 0.0,
+        "final_se": got.se[-1] if got.se else 0.0,
+        "final_lower_log": limits[-1].low if limits and limits[-1] else None,
+        "final_upper_log": limits[-1].high if limits and limits[-1] else None,
+    }
+    for age in inputs.get("at", []):
+        there = got.at(age)
+        found |= {f"mcf_{age}": there and there[0], f"se_{age}": there and there[1]}
+    return found
+
+
+def power_law(inputs: Inputs) -> Answer:
+    systems = [recurrence.Watched(system["times"], system.get("T")) for system in inputs["systems"]]
+    got = recurrence.power_law(systems)
+    found: Answer = {
+        "n": got.n,
+        "beta": got.shape,
+        "lam": got.rate_scale,
+        "eta": got.characteristic_age,
+        "intensity_T": got.intensity_now,
+        "mtbf_inst_T": 1 / got.intensity_now,
+    }
+    if got.one is not None:
+        found |= {
+            "beta_unbiased": got.one.shape,
+            "lam_with_unbiased": got.one.rate_scale,
+            "mtbf_cum_T": got.one.mtbf_cumulative,
+            "mtbf_inst_T_unbiased": got.one.mtbf_now,
+            "beta_lower_95": got.one.shape_interval.low,
+            "beta_upper_95": got.one.shape_interval.high,
+        }
+    return found
+
+
+def trend_tests(inputs: Inputs) -> Answer:
+    got = recurrence.trend_tests(inputs["times"], inputs.get("T"))
+    return {
+        "laplace_u": got.laplace_u,
+        "laplace_p": got.laplace_p,
+        "mil_chi2": got.mil_chi2,
+        "mil_dof": got.mil_dof,
+        "mil_p_improving": got.mil_p_improving,
+        "mil_p_worsening": got.mil_p_worsening,
+        "reversals": got.reversals,
+        "reversal_z": got.reversal_z,
+        "reversal_p_exact_improving": got.reversal_p_improving,
+    }
+
+
+def age_replacement(inputs: Inputs) -> Answer:
+    got = replacement.age_replacement(
+        inputs["cost_planned"], inputs["cost_failure"], life.Weibull(inputs["beta"], inputs["eta"])
+    )
+    return {
+        "finite": got.interval is not None,
+        "interval": got.interval,
+        "cost_rate": got.cost_rate,
+        "cost_rate_run_to_failure": got.cost_rate_run_to_failure,
+        "saving": got.saving,
+    }
+
+
+def minimal_repair_interval(inputs: Inputs) -> Answer:
+    got = replacement.minimal_repair_interval(
+        inputs["cost_overhaul"], inputs["cost_minimal_repair"], life.Weibull(inputs["beta"], inputs["eta"])
+    )
+    return {"interval": got.interval, "cost_rate": got.cost_rate}
+
+
+def poisson_stock(inputs: Inputs) -> Answer:
+    mean = inputs["mean"] if "mean" in inputs else stock.mean_demand(*(inputs[n] for n in ("units", "rate", "time")))
+    got: Answer = {
+        "mean": mean,
+        "cdf": [stock.no_shortage(mean, k) for k in inputs.get("cdf_at", [])],
+        "ebo": [stock.backorders(mean, k) for k in inputs.get("ebo_at", [])],
+    }
+    if "assurance" in inputs:
+        least = stock.least_stock(mean, inputs["assurance"])
+        got |= {"stock": least.stock, "achieved": least.achieved, "one_less": least.one_less}
+    else:
+        stock.no_shortage(mean, 0)
+    return got
+
+
+def air_flow_reference(inputs: Inputs) -> Answer:
+    got = air.referred_flow(
+        inputs["flow"],
+        inputs["p_kpa"],
+        inputs["t_c"],
+        inputs.get("rh", 0),
+        inputs.get("p_sat_kpa", 0),
+        inputs["p_ref_kpa"],
+        inputs["t_ref_c"],
+    )
+    return {"factor": got.factor, "flow": got.flow}
+
+
+def gas_mass_flow_volume(inputs: Inputs) -> Answer:
+    got = air.volume_of_mass_flow(inputs["kg_per_h"], inputs["p_pa"], inputs["t_c"], inputs["molar_mass"])
+    return {"density": got.density, "m3_per_h": got.m3_per_h, "cfm": got.cfm}
+
+
+def shaft_power(inputs: Inputs) -> Answer:
+    got = air.shaft_power(inputs["torque_nm"], inputs["rpm"])
+    return {"power_w": got.watts, "power_hp": got.hp}
+
+
+def hp_from_lbft(inputs: Inputs) -> Answer:
+    return {"power_hp": air.hp_from_lbft(inputs["torque_lbft"], inputs["rpm"]), "constant": air.LBFT_RPM_PER_HP}
+
+
+def torque_line(inputs: Inputs) -> Answer:
+    line = air.torque_line(inputs["stall_torque_nm"], inputs["free_rpm"])
+    return _torque_line(line, inputs.get("at_rpm", []))
+
+
+def torque_line_fit(inputs: Inputs) -> Answer:
+    return _torque_line(air.fit_torque_line(inputs["rpm"], inputs["torque_nm"]), inputs.get("at_rpm", []))
+
+
+def _torque_line(line: air.TorqueLine, at_rpm: Sequence[float]) -> Answer:
+    got: Answer = {
+        "stall_torque_nm": line.stall_nm,
+        "free_rpm": line.free_rpm,
+        "n_peak": line.peak_rpm,
+        "torque_peak": line.torque(line.peak_rpm),
+        "power_peak_w": line.peak_watts,
+    }
+    for rpm in at_rpm:
+        torque = line.torque(rpm)
+        got |= {f"torque_{rpm}": torque, f"power_{rpm}": air.shaft_power(torque, rpm).watts}
+    return got
+
+
 ADAPTERS: dict[str, Callable[..., Answer]] = {
     "ols_line": ols_line,
     "inverse_prediction": inverse_prediction,
     "wilson_interval": wilson_interval,
+    "theil_sen": theil_sen_,
+    "ols_origin": ols_origin,
+    "ols_poly": ols_poly,
+    "piecewise_reset": piecewise_reset,
+    "mean_sd": mean_sd,
+    "oneway_precision": oneway_precision,
+    "gauge_rr_range": gauge_rr_range,
+    "gauge_rr_anova": gauge_rr_anova,
+    "conformance_probability": conformance_probability,
+    "decision": decision,
+    "worst_case_risk": worst_case_risk,
+    "rejection_threshold_relative": rejection_threshold_relative,
+    "global_risk": global_risk,
+    "accept_limit_for_risk": accept_limit_for_risk,
+    "uncertainty_budget": uncertainty_budget,
+    "impedance_correlated": impedance_correlated,
+    "weibull_mle": weibull_mle,
+    "kaplan_meier": kaplan_meier,
+    "mtbf_interval": mtbf_interval,
+    "mcf": mcf,
+    "power_law": power_law,
+    "trend_tests": trend_tests,
+    "age_replacement": age_replacement,
+    "minimal_repair_interval": minimal_repair_interval,
+    "poisson_stock": poisson_stock,
+    "air_flow_reference": air_flow_reference,
+    "gas_mass_flow_volume": gas_mass_flow_volume,
+    "shaft_power": shaft_power,
+    "hp_from_lbft": hp_from_lbft,
+    "torque_line": torque_line,
+    "torque_line_fit": torque_line_fit,
     "mod37_36": mod37_36,
     "unit_factor": unit_factor,
     "lost_motion": lost_motion_,

@@ -6,13 +6,13 @@ from hypothesis import strategies as st
 from pytest import approx
 
 from service_api.calc.lines import (
-    Refused,
     fit_line,
     inverse_interval,
     inverse_of_readings,
     student_t_quantile,
     two_sided_t,
 )
+from service_api.calc.refused import Refused
 
 HOURS = [0, 212.4, 431.0, 655.7, 905.2]
 BACKLASH = [0.03, 0.06, 0.085, 0.13, 0.165]

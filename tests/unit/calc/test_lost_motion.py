@@ -2,7 +2,14 @@ from fractions import Fraction
 
 import pytest
 
-from service_api.calc.lost_motion import lead_from_threads, lost_motion, turns_from_degrees, turns_from_divisions
+from service_api.calc.lost_motion import (
+    lead_from_threads,
+    lost_motion,
+    nut_clearance,
+    turns_from_degrees,
+    turns_from_divisions,
+)
+from service_api.calc.refused import Refused
 
 
 def test_a_third_of_a_turn_on_a_lead_of_two_millimetres_is_two_thirds_exactly():
@@ -25,3 +32,12 @@ def test_a_screw_without_lead_or_threads_and_a_collar_without_divisions_are_refu
     ):
         with pytest.raises(ValueError):
             wrong()
+
+
+def test_the_thrust_float_is_taken_off_the_lost_motion():
+    """0.27 turn of 2 mm is 0.54 mm; less 0.04 mm of float the nut has lost 0.50 mm (hand calculation, JOB.md 1.7)."""
+    assert Fraction(1, 2) == nut_clearance(Fraction("0.27"), Fraction(2), Fraction("0.04")).mm
+    for turns, thrust, reason in (("0.01", "0.04", "float-exceeds"), ("0.27", "-0.01", "not-positive")):
+        with pytest.raises(Refused) as refusal:
+            nut_clearance(Fraction(turns), Fraction(2), Fraction(thrust))
+        assert reason == refusal.value.reason
