@@ -43,6 +43,7 @@ from service_api.pages import (
 )
 from service_api.projections import units
 from service_api.projections.changes import Change, read_changes
+from service_api.projections.remarks import read_remarks
 from service_api.wire.canonical import load
 from service_api.wire.entries import near
 
@@ -131,7 +132,7 @@ class Answers:
             row = units.read_state(connection, book, unit)
             state = None if row is None else units.unpack(row.state)
             if state is not None and state.identity is not None:
-                return state
+                return replace(state, remarks=read_remarks(connection, book, unit))
         else:
             state = draw_unit(connection, book, unit, known, when.true_at)
             if state.identity is not None:

@@ -22,9 +22,10 @@ from service_api.domain.entries import TYPES, ReadingTaken, TagAttached
 from service_api.domain.entry import Recorded, Signed
 from service_api.domain.moments import in_utc, parse
 from service_api.domain.plain import answer, make, plain
+from service_api.domain.records import replace
 from service_api.domain.references import Reference, named_in, references
 from service_api.domain.refusals import Busy, DiskFull, Fault, IdReused, Malformed, OutcomeUnknown, Refusal
-from service_api.domain.state import UnitState, begin
+from service_api.domain.state import Raised, UnitState, begin, told
 from service_api.domain.warnings import Remark, newest_row, remarks, uom_fault
 from service_api.filing import advance, changes_of, drawn_topics, is_context, own_topics, pages_of, root_of
 from service_api.log import driver, store
@@ -42,6 +43,7 @@ from service_api.pages import (
 )
 from service_api.projections import units
 from service_api.projections.changes import change_rows
+from service_api.projections.remarks import forget_remarks, read_remarks, remark_rows
 from service_api.projections.units import Page
 from service_api.wire.entries import Draft, body_faults, near, recorded, splice
 
@@ -110,6 +112,21 @@ class _Batch:
 
     def changed_pages(self) -> dict[str, Page]:
         return {entry.subject: self.pages[entry.subject] for _, entry, _ in self.accepted}
+
+
+@dataclass
+class _Drawn:
+    """The touched units' states before and after a batch, and what was remarked of it: by unit."""
+
+    before: dict[str, UnitState] = field(default_factory=dict)
+    after: dict[str, UnitState] = field(default_factory=dict)
+    remarks: dict[str, list[Raised]] = field(default_factory=dict)
+
+    def raised(self, unit: str) -> list[Raised]:
+        """What the batch raised on the unit, in the order of the moments."""
+        known = self.before[unit].raised
+        fresh = [r for key, r in self.after[unit].raised.items() if key not in known]
+        return told([*fresh, *self.remarks.get(unit, ())])
 
 
 @dataclass(frozen=True)
@@ -273,15 +290,15 @@ class Recorder:
         appended = store.append(connection, book, batch.head, rows, batch.recorded_at)
         self._run(connection, units.page_rows(book, batch.changed_pages()))
         self._write_topics(connection, batch)
-        before, after = self._redraw(connection, batch)
-        said = self._say(connection, batch, before, after)
+        drawn = self._redraw(connection, batch)
+        said = self._say(connection, batch, drawn)
         store.add_receipts(connection, book, appended.leaves, said)
         answers = {
             e.id: entry_answer(hashed, leaf.leaf, what)
             for (_, e, hashed), leaf, what in zip(batch.accepted, appended.leaves, said, strict=True)
         }
         sheets = {e.subject_id for _, e, _ in batch.accepted if e.kind == "class"}
-        return _Done(appended.head, after, answers, sheets)
+        return _Done(appended.head, drawn.after, answers, sheets)
 
     @staticmethod
     def _run(connection: Connection, write: units.Write) -> None:
@@ -489,8 +506,9 @@ class Recorder:
         if moved:
             self._run(connection, units.context_row(book, max(moved)))
 
-    def _redraw(self, connection: Connection, batch: _Batch) -> tuple[dict[str, UnitState], dict[str, UnitState]]:
+    def _redraw(self, connection: Connection, batch: _Batch) -> _Drawn:
         """Bring every touched unit's state up to date: one step when in order, the whole page again when not."""
+        book = self.book.number
         touched: dict[str, list[Recorded]] = {}
         again: set[str] = set()
         for _, entry, _ in batch.accepted:
@@ -502,34 +520,36 @@ class Recorder:
             for page in pages:
                 if page.startswith("unit:"):
                     touched.setdefault(page, []).append(entry)
-        before, after = {}, {}
+        done = _Drawn()
         drawn = {page.partition(":")[2] for page in touched} - batch.states.keys()
         states = batch.states | (self._read_states(connection, drawn) if drawn else {})
         for page, fresh in touched.items():
             unit = page.partition(":")[2]
-            state = before[unit] = states.get(unit) or begin(unit)
-            if page not in again:
-                stepped = advance(state, fresh)
-                if stepped is not None:
-                    after[unit] = stepped
-                    continue
-            after[unit] = draw_unit(connection, self.book.number, unit)
-        self._run(connection, units.state_rows(self.book.number, after.values(), before))
-        for unit, state in after.items():
-            if state.tags != before[unit].tags:
-                units.write_tags(connection, self.book.number, state)
-        return before, after
+            state = done.before[unit] = states.get(unit) or begin(unit)
+            stepped = advance(state, fresh) if page not in again else None
+            if stepped is None:
+                stepped = draw_unit(connection, book, unit)
+                had = {r.key for r in read_remarks(connection, book, unit)}
+                forget_remarks(connection, book, unit)
+                done.remarks[unit] = [r for r in stepped.remarks if r.key not in had]
+            elif stepped.remarks:
+                done.remarks[unit] = list(stepped.remarks)
+            self._run(connection, remark_rows(book, unit, stepped.remarks))
+            done.after[unit] = replace(stepped, remarks=()) if stepped.remarks else stepped
+        self._run(connection, units.state_rows(book, done.after.values(), done.before))
+        for unit, state in done.after.items():
+            if state.tags != done.before[unit].tags:
+                units.write_tags(connection, book, state)
+        return done
 
     # Receipts
 
-    def _say(
-        self, connection: Connection, batch: _Batch, before: dict[str, UnitState], after: dict[str, UnitState]
-    ) -> list[bytes | None]:
+    def _say(self, connection: Connection, batch: _Batch, drawn: _Drawn) -> list[bytes | None]:
         """What the receipt of each entry says beside the leaf: discrepancies raised, and warnings."""
         raised: dict[str, list[Any]] = {}
-        for unit, state in after.items():
-            for key, known in state.raised.items():
-                if key not in before[unit].raised:
+        for unit, state in drawn.after.items():
+            if state.raised is not drawn.before[unit].raised or unit in drawn.remarks:
+                for known in drawn.raised(unit):
                     found = discrepancy(known.code, known.entry, unit, known.entries, known.detail)
                     # a late entry may show that an earlier one cannot be right: its own receipt says so
                     owner = known.entry if known.entry in batch.by_id else _cause(batch, known.entries, unit)

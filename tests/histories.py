@@ -12,7 +12,7 @@ from service_api.domain.entry import Recorded
 from service_api.domain.gauges import Calibration, GaugeRecord
 from service_api.domain.plain import make
 from service_api.domain.sheets import Characteristic, Sheet
-from service_api.domain.state import UnitState, begin, step
+from service_api.domain.state import UnitState, begin, step, told
 from service_api.domain.timeline import Item, effective_history, facts, fold
 from tests import factories as f
 
@@ -62,7 +62,7 @@ def state_of(*raws: dict[str, Any], unit: str = "U-1") -> UnitState:
 
 def raised(state: UnitState) -> list[str]:
     """The codes that stand on the page."""
-    return [r.code for r in state.raised.values()]
+    return [r.code for r in told([*state.raised.values(), *state.remarks])]
 
 
 def row(**members: Any) -> Characteristic:

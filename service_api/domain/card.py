@@ -11,7 +11,7 @@ from service_api.domain.context import Context
 from service_api.domain.discrepancies import Discrepancy
 from service_api.domain.forms import Quantity, Unknown
 from service_api.domain.meters import in_hours
-from service_api.domain.state import UnitState
+from service_api.domain.state import UnitState, by_moment
 
 TAG_DAYS = 90
 CLOSING = "Follow the machine's manual, site rules and the persons licensed or appointed where you are."
@@ -226,7 +226,7 @@ def due(state: UnitState) -> list[Due]:
     for plan in state.plans:
         on = plan.due_on if isinstance(plan.due_on, str) else None
         found.append(Due(what="service", on=on, hours=in_hours(plan.due_hours), entries=(plan.entry,)))
-    for exam in state.exams.values():
+    for exam in by_moment(state.exams.values()):
         if isinstance(exam.due_next, str):
             found.append(Due(what=f"exam {exam.exam}", on=exam.due_next, hours=None, entries=(exam.entry,)))
     return sorted(found, key=lambda d: d.on or "9999")
@@ -249,13 +249,13 @@ def unanswered(state: UnitState, context: Context) -> list[Unanswered]:
             ),
             entry=job.entry,
         )
-        for job in state.jobs.values()
+        for job in by_moment(state.jobs.values())
     ]
 
 
 def _concessions(state: UnitState, context: Context) -> list[ConcessionAnswer]:
     found = []
-    for known in state.concessions.values():
+    for known in by_moment(state.concessions.values()):
         found.append(
             ConcessionAnswer(
                 concession=known.concession,
@@ -279,7 +279,7 @@ def _exams(state: UnitState, context: Context) -> list[ExamAnswer]:
             overdue=isinstance(x.due_next, str) and date.fromisoformat(x.due_next) < context.on,
             entry=x.entry,
         )
-        for x in state.exams.values()
+        for x in by_moment(state.exams.values())
     ]
 
 
@@ -290,7 +290,7 @@ def _as_left(state: UnitState, context: Context) -> list[AsLeft]:
         if measured is None or measured.as_left is None:
             continue
         occupant = c.sole(state, row.slot)
-        if occupant is None or measured.as_left.fit >= occupant.fit:
+        if occupant is None or measured.as_left.key > occupant.key:
             latest = c.latest_of(measured.as_left, row)
             found.append(AsLeft(characteristic=row.code, title=row.title, slot=row.slot, latest=latest))
     return found
@@ -311,12 +311,12 @@ def card(state: UnitState, context: Context, sharing: Sequence[str] = ()) -> Car
         hours=c.hours(state),
         warnings=tuple(warnings(state, context, sharing, alerts)),
         holds=c.holds(state, context, known),
-        findings=tuple(c.finding(f) for f in state.findings.values()),
+        findings=tuple(c.finding(f) for f in by_moment(state.findings.values())),
         complaints=tuple(
             ComplaintAnswer(
                 complaint=x.complaint, words=x.words, mode=x.mode, slot=x.slot, reported_at=x.at, entry=x.entry
             )
-            for x in state.complaints.values()
+            for x in by_moment(state.complaints.values())
         ),
         alerts=alerts,
         concessions=tuple(_concessions(state, context)),

@@ -12,7 +12,17 @@ from service_api.domain.discrepancies import Discrepancy, discrepancy
 from service_api.domain.entries import Piece, Reading
 from service_api.domain.meters import in_hours
 from service_api.domain.sheets import Characteristic
-from service_api.domain.state import Measured, Occupant, OpenConcession, OpenFinding, Taken, UnitState, removes
+from service_api.domain.state import (
+    Measured,
+    Occupant,
+    OpenConcession,
+    OpenFinding,
+    Taken,
+    UnitState,
+    by_moment,
+    removes,
+    told,
+)
 from service_api.domain.timeline import Item
 
 EARLIEST = datetime.min.replace(tzinfo=UTC)
@@ -205,8 +215,7 @@ def rows(state: UnitState, context: Context) -> list[Characteristic]:
 
 def baseline(measured: Measured, occupant: Occupant | None) -> Taken | None:
     """The first as-left reading since the occupant was fitted, or of the unit when no slot wears with it."""
-    since = occupant.fit if occupant else 0
-    return next((t for t in measured.firsts if t.fit >= since), None)
+    return next((t for t in measured.firsts if occupant is None or t.key > occupant.key), None)
 
 
 def latest_of(taken: Taken, row: Characteristic) -> Latest:
@@ -237,7 +246,7 @@ def characteristic(state: UnitState, row: Characteristic, context: Context) -> C
         taken = measured.latest
         revision = revision_for(taken, context)
         judged = (revision and revision.sheet.characteristic(row.code)) or row
-        if occupant is not None and taken.fit < occupant.fit:
+        if occupant is not None and taken.key < occupant.key:
             verdict = undecided("not measured since the part was fitted", row, revision.rev if revision else None)
         else:
             latest = latest_of(taken, row)
@@ -357,7 +366,8 @@ def finding(known: OpenFinding) -> FindingAnswer:
 
 def discrepancies(state: UnitState, context: Context) -> tuple[Discrepancy, ...]:
     """What stands on the page, and what follows from it with sheets and gauges beside it."""
-    found = [discrepancy(r.code, r.entry, state.unit, r.entries, r.detail) for r in state.raised.values()]
+    raised = (*state.raised.values(), *state.remarks)
+    found = [discrepancy(r.code, r.entry, state.unit, r.entries, r.detail) for r in told(raised)]
     if state.out is not None and not any(d.code == "dispatched-unreleased" for d in found):
         revision = context.in_force(context.day(state.out.at))
         blocking = {c.check for c in revision.sheet.checks if c.blocking} if revision else set()
@@ -417,7 +427,7 @@ def holds(state: UnitState, context: Context, known: tuple[Discrepancy, ...]) ->
     """Everything that holds the unit: holds somebody placed, and those that are computed (CONTRACT C, standing)."""
     found = [
         HoldAnswer(hold=h.hold, key=None, why=h.why, since=h.at, lift_by=(h.lift_by,), entries=(h.entry,))
-        for h in state.holds.values()
+        for h in by_moment(state.holds.values())
     ]
     found += [_computed(d.key, f"{d.code}: {d.detail}", None, d.entries, d.who_may) for d in known if d.holds_release]
     found += [
@@ -425,12 +435,12 @@ def holds(state: UnitState, context: Context, known: tuple[Discrepancy, ...]) ->
         for a in alerts(state, context)
         if a.holds
     ]
-    for exam in state.exams.values():
+    for exam in by_moment(state.exams.values()):
         if isinstance(exam.due_next, str) and date.fromisoformat(exam.due_next) < context.on:
             found.append(
                 _computed(f"exam:{exam.exam}", f"exam {exam.exam} was due on {exam.due_next}", None, (exam.entry,))
             )
-    for concession in state.concessions.values():
+    for concession in by_moment(state.concessions.values()):
         if overdue(concession, state, context):
             why = f"concession {concession.concession} is past its end"
             found.append(_computed(f"concession:{concession.concession}", why, None, (concession.entry,)))
@@ -485,6 +495,6 @@ def condition(state: UnitState, context: Context) -> Condition:
         hours=hours(state),
         characteristics=characteristics(state, context),
         slots=slots(state, context),
-        findings=tuple(finding(f) for f in state.findings.values()),
+        findings=tuple(finding(f) for f in by_moment(state.findings.values())),
         discrepancies=known,
     )

@@ -14,6 +14,17 @@ class Kind(NamedTuple):
 
 
 LEAD = ("lead", "manager")
+REMARKS = (  # they stay, and nobody can end them (CONTRACT F)
+    "released-twice",
+    "signed-unauthorised",
+    "late-typed",
+    "clock-ahead",
+    "before-registered",
+    "gauge-overdue",
+    "unknown-characteristic",
+    "run-off-conditions",
+    "certificate-backdated",
+)
 KINDS: dict[str, Kind] = {
     "meter-backwards": Kind(
         "log the exchange or the roll-over between the two readings, or correct the one that was misread", LEAD, True

@@ -4,16 +4,16 @@ It holds the unit's own facts only. What joins units (tags' other wearers, gauge
 question is answered. Its size depends on slots, characteristics and open matters, never on the number of entries.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from decimal import Decimal
-from typing import Any, Literal
+from typing import Any, Literal, Protocol, TypeVar
 
 from service_api.calc.uom import WrongDimension
 from service_api.domain import entries as e
 from service_api.domain import meters, tags
-from service_api.domain.discrepancies import KINDS
+from service_api.domain.discrepancies import KINDS, REMARKS
 from service_api.domain.forms import Quantity, Unknown
 from service_api.domain.meters import MeterState
 from service_api.domain.records import replace
@@ -22,13 +22,24 @@ from service_api.domain.timeline import Item, Key
 LATE_DAYS = 7  # between the two clocks (CONTRACT B)
 AFTER_SCRAP = ("hold.lifted", "part.removed")  # what may happen to a retired unit: a review's end, a harvest
 
+V = TypeVar("V")
+
+
+class Matter(Protocol):
+    @property
+    def at(self) -> datetime: ...
+
+
+M = TypeVar("M", bound=Matter)
+
 
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Raised:
-    """A contradiction or remark that stands on the unit. `entry` raised it."""
+    """A contradiction or remark that stands on the unit. `entry`, which happened at `at`, raised it."""
 
     code: str
     entry: str
+    at: datetime
     entries: tuple[str, ...]
     detail: str
     slot: str | None = None
@@ -89,38 +100,48 @@ class Whereabouts:
 
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Occupant:
-    """What was fitted into a slot, and the unit's hours then (low, high); `fit` counts fits on this unit."""
+    """What was fitted into a slot, and the unit's hours then (low, high); `order` breaks ties of the moment."""
 
     entry: str
     since: datetime
+    order: tuple[int, int]
     pieces: tuple[e.Piece, ...]
-    fit: int
     hours_low: Decimal | None = None
     hours_high: Decimal | None = None
+
+    @property
+    def key(self) -> Key:
+        return (self.since, *self.order)
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Taken:
-    """A reading as it counts. `fit` is the number of fits on this unit before it, `corrected_by` its corrections."""
+    """A reading as it counts. `order` breaks ties of the moment, `corrected_by` are its corrections."""
 
     entry: str
     index: int
     at: datetime
+    order: tuple[int, int]
     occurred_at: str
     by: str
     stage: str
     uom: str
     readings: tuple[e.Reading, ...]
-    fit: int
     gauge: str | None = None
     uncertainty: Quantity | Unknown | None = None
     sheet_rev: int | None = None
     corrected_by: tuple[str, ...] = ()
 
+    @property
+    def key(self) -> Key:
+        return (self.at, *self.order)
+
 
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Measured:
-    """One characteristic: the latest reading, the latest as left, and the first as left after each fit."""
+    """One characteristic: the latest reading, the latest as left, and the first as left of the unit and after the fit
+    of each part that is in it now.
+    """
 
     latest: Taken
     as_left: Taken | None = None
@@ -223,6 +244,10 @@ class UnitState:
     """Everything that one page says by itself.
 
     index : the highest index that had a say; head : the order key of the last fact taken in
+    fits : the order keys of the fits of all that is in a slot now, in order
+    remarks : what was remarked since the state was stored, and nobody can settle: it is kept beside the state, so that
+        a state does not grow with entries
+    Matters with a name stand in the order of their names, whatever came first.
     """
 
     unit: str
@@ -238,7 +263,7 @@ class UnitState:
     place: Whereabouts | None = None
     tags: tuple[TagSpan, ...] = ()
     meters: dict[str, MeterState] = field(default_factory=dict)
-    fits: int = 0
+    fits: tuple[Key, ...] = ()
     slots: dict[str, tuple[Occupant, ...]] = field(default_factory=dict)
     measured: dict[str, Measured] = field(default_factory=dict)
     findings: dict[str, OpenFinding] = field(default_factory=dict)
@@ -252,6 +277,7 @@ class UnitState:
     serviced: Since | None = None
     released: Released | None = None
     raised: dict[str, Raised] = field(default_factory=dict)
+    remarks: tuple[Raised, ...] = ()
 
     @property
     def head(self) -> Key | None:
@@ -289,6 +315,16 @@ def step(state: UnitState, item: Item) -> UnitState:
     return handler(after, item, item.body) if handler else after
 
 
+def by_moment(matters: Iterable[M]) -> list[M]:
+    """Open matters in the order in which they came up."""
+    return sorted(matters, key=lambda matter: matter.at)
+
+
+def told(raised: Iterable[Raised]) -> list[Raised]:
+    """What was raised, in the one order in which it is told."""
+    return sorted(raised, key=lambda r: (r.at, r.entry, r.code))
+
+
 def witness(state: UnitState, index: int) -> UnitState:
     """The state after an entry that is no fact (a correction, a note): only the book has moved on."""
     return replace(state, index=max(state.index, index))
@@ -309,12 +345,25 @@ def _raise(
     raised = Raised(
         code=code,
         entry=item.entry.id,
+        at=item.at,
         entries=tuple(dict.fromkeys((*others, item.entry.id))),
         detail=detail,
         slot=slot,
         type=type,
     )
-    return replace(state, raised=state.raised | {raised.key: raised})
+    if code in REMARKS:
+        return replace(state, remarks=(*state.remarks, raised))
+    return replace(state, raised=_with(state.raised, raised.key, raised))
+
+
+def _with(known: dict[str, V], name: str, value: V) -> dict[str, V]:
+    """The same with one more, in the order of the names."""
+    after = known | {name: value}
+    return after if name in known else dict(sorted(after.items()))
+
+
+def _without(known: dict[str, V], name: str) -> dict[str, V]:
+    return {k: v for k, v in known.items() if k != name}
 
 
 def _settle(state: UnitState, *keys: str) -> UnitState:
@@ -558,7 +607,7 @@ def _complaint(state: UnitState, item: Item, body: e.ComplaintReported) -> UnitS
         slot=body.slot,
         stop_use=body.stop_use,
     )
-    return replace(state, complaints=state.complaints | {body.complaint: known})
+    return replace(state, complaints=_with(state.complaints, body.complaint, known))
 
 
 @on("complaint.closed")
@@ -566,14 +615,10 @@ def _complaint_closed(state: UnitState, item: Item, body: e.ComplaintClosed) -> 
     return replace(state, complaints=_without(state.complaints, body.complaint))
 
 
-def _without(known: dict[str, Any], name: str) -> dict[str, Any]:
-    return {k: v for k, v in known.items() if k != name}
-
-
 @on("job.opened")
 def _job_opened(state: UnitState, item: Item, body: e.JobOpened) -> UnitState:
     job = OpenJob(job=body.job, purpose=body.purpose, entry=item.entry.id, at=item.at)
-    state = replace(state, jobs=state.jobs | {body.job: job})
+    state = replace(state, jobs=_with(state.jobs, body.job, job))
     if state.last_job and state.last_job.job == body.job:
         state = replace(_disturb(state, item, "job reopened"), last_job=None)
     return state
@@ -598,7 +643,7 @@ def _check(state: UnitState, item: Item, body: e.CheckAnswered) -> UnitState:
     if job is not None:
         answered = Answered(entry=item.entry.id, answer=body.answer, why=body.why)
         job = replace(job, checks=job.checks | {body.check: answered})
-        state = replace(state, jobs=state.jobs | {job.job: job})
+        state = replace(state, jobs=_with(state.jobs, job.job, job))
     if body.answer == "defect" and state.released is not None:
         defects = state.released.defects | {body.check: item.entry.id}
         state = replace(state, released=replace(state.released, defects=defects))
@@ -619,7 +664,7 @@ def _finding(state: UnitState, item: Item, body: e.FindingRaised) -> UnitState:
         cause=body.cause,
         confidence=body.confidence,
     )
-    state = replace(state, findings=state.findings | {body.finding: finding})
+    state = replace(state, findings=_with(state.findings, body.finding, finding))
     return _disturb(state, item, "blocking finding") if body.blocking else state
 
 
@@ -650,12 +695,12 @@ def _reading(state: UnitState, item: Item, body: e.ReadingTaken) -> UnitState:
         entry=item.entry.id,
         index=item.touched,
         at=item.at,
+        order=item.key[1:],
         occurred_at=item.occurred_at,
         by=item.entry.by,
         stage=body.stage,
         uom=body.uom,
         readings=body.readings,
-        fit=state.fits,
         gauge=body.gauge,
         uncertainty=body.uncertainty,
         sheet_rev=body.sheet_rev,
@@ -664,18 +709,26 @@ def _reading(state: UnitState, item: Item, body: e.ReadingTaken) -> UnitState:
     known = state.measured.get(body.characteristic)
     as_left, firsts = (known.as_left, known.firsts) if known else (None, ())
     if body.stage == "as_left":
-        as_left = taken
-        if not firsts or firsts[-1].fit < state.fits:
-            firsts = (*firsts, taken)
+        as_left, firsts = taken, _firsts((*firsts, taken), state.fits)
     measured = Measured(latest=taken, as_left=as_left, firsts=firsts)
-    return replace(state, measured=state.measured | {body.characteristic: measured})
+    return replace(state, measured=_with(state.measured, body.characteristic, measured))
+
+
+def _firsts(taken: tuple[Taken, ...], fits: tuple[Key, ...]) -> tuple[Taken, ...]:
+    """Of readings in order: the first of all, and the first after each fit."""
+    after = (next((t for t in taken if t.key > fit), None) for fit in fits)
+    wanted = {id(t) for t in (taken[0], *after)}
+    return tuple(t for t in taken if id(t) in wanted)
 
 
 # Parts
 
 
 def _in_slot(state: UnitState, slot: str, occupants: tuple[Occupant, ...]) -> UnitState:
-    return replace(state, slots=state.slots | {slot: occupants})
+    out = {o.key for o in state.slots.get(slot, ())}
+    fits = (*(fit for fit in state.fits if fit not in out), *(o.key for o in occupants))
+    state = replace(state, fits=tuple(sorted(fits)))
+    return replace(state, slots=_with(state.slots, slot, occupants))
 
 
 def _uncontested(state: UnitState, slot: str) -> UnitState:
@@ -689,13 +742,13 @@ def _fitted(state: UnitState, item: Item, body: e.PartFitted) -> UnitState:
     occupant = Occupant(
         entry=item.entry.id,
         since=item.at,
+        order=item.key[1:],
         pieces=body.pieces,
-        fit=state.fits + 1,
         hours_low=hours[0] if hours else None,
         hours_high=hours[1] if hours else None,
     )
     before = state.slots.get(body.slot, ())
-    state = _in_slot(replace(state, fits=state.fits + 1), body.slot, (*before, occupant))
+    state = _in_slot(state, body.slot, (*before, occupant))
     if before:
         detail = f"fitted into {body.slot} while something was in it: is a removal missing? look at the iron"
         state = _raise(state, item, "slot-contested", detail, *(o.entry for o in before), slot=body.slot)
@@ -754,7 +807,7 @@ def _conceded(state: UnitState, item: Item, body: e.ConcessionGranted) -> UnitSt
         until_on=body.until_on,
         until_hours=body.until_hours,
     )
-    return replace(state, concessions=state.concessions | {body.concession: concession})
+    return replace(state, concessions=_with(state.concessions, body.concession, concession))
 
 
 @on("concession.ended")
@@ -765,7 +818,7 @@ def _concession_ended(state: UnitState, item: Item, body: e.ConcessionEnded) -> 
 @on("hold.placed")
 def _held(state: UnitState, item: Item, body: e.HoldPlaced) -> UnitState:
     hold = OpenHold(hold=body.hold, entry=item.entry.id, at=item.at, why=body.why, lift_by=body.lift_by)
-    return replace(state, holds=state.holds | {body.hold: hold})
+    return replace(state, holds=_with(state.holds, body.hold, hold))
 
 
 LIFTABLE = (  # discrepancies that somebody may end by their key (CONTRACT F)
@@ -789,7 +842,7 @@ def _lifted(state: UnitState, item: Item, body: e.HoldLifted) -> UnitState:
 @on("exam.recorded")
 def _examined(state: UnitState, item: Item, body: e.ExamRecorded) -> UnitState:
     exam = Exam(exam=body.exam, entry=item.entry.id, at=item.at, result=body.result, due_next=body.due_next)
-    return replace(state, exams=state.exams | {body.exam: exam})
+    return replace(state, exams=_with(state.exams, body.exam, exam))
 
 
 @on("service.planned")

@@ -1,5 +1,5 @@
 """Every projection of a book drawn again from its log: topics, pages, unit states, tag spans,
-changes, the head of the context.
+remarks, changes, the head of the context.
 
 The rows are drawn into temporary tables of the same names, which hide the real ones from this one connection; so the
 statements are those of an append. While that goes on, appends and readers do as they like. At the end one transaction
@@ -29,6 +29,7 @@ from service_api.log.store import Book
 from service_api.pages import draw_unit, find_entry, read_entries
 from service_api.projections import tables, units
 from service_api.projections.changes import change_rows
+from service_api.projections.remarks import forget_remarks, remark_rows
 from service_api.projections.units import Page
 
 Progress = Callable[[int], None]
@@ -150,6 +151,8 @@ class _Drawing:
         self._run(units.state_rows(self.book, states))
         for state in states:
             units.write_tags(self.connection, self.book, state)
+            forget_remarks(self.connection, self.book, state.unit)
+            self._run(remark_rows(self.book, state.unit, state.remarks))
         self._touched, self._again = set(), set()
 
 

@@ -5,6 +5,7 @@ entry_topic : under which subjects, jobs and tags an entry is found; `relation` 
     here, or a correction that came along)
 unit_state : the folded state of a unit
 tag_span : which unit a tag points to, and when
+remark : what was remarked of a unit's facts and nobody can settle; `said` is its text
 change : which units an entry may have changed, and in what; an empty unit stands for all that lean on its context
 """
 
@@ -57,6 +58,16 @@ tag_span = Table(
     sqlite_with_rowid=False,
 )
 Index("tag_span_unit", tag_span.c.book, tag_span.c.unit)
+remark = Table(
+    "remark",
+    metadata,
+    Column("book", Integer, primary_key=True, autoincrement=False),
+    Column("unit", Text, primary_key=True),
+    Column("entry", Text, primary_key=True),
+    Column("code", Text, primary_key=True),
+    Column("said", Text, nullable=False),
+    sqlite_with_rowid=False,
+)
 change = Table(
     "change",
     metadata,

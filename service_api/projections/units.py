@@ -134,6 +134,9 @@ _CONTEXT = (
 # Unit states
 
 
+PACKED = tuple(name for name in UnitState.__dataclass_fields__ if name != "remarks")
+
+
 def pack(state: UnitState, before: UnitState | None = None) -> bytes:
     """The state as JSON.
 
@@ -142,7 +145,7 @@ def pack(state: UnitState, before: UnitState | None = None) -> bytes:
     known: dict[str, tuple[Any, str]] = (before and kept_aside(before)) or {}
     parts: dict[str, tuple[Any, str]] = {}
     members = state.__dict__
-    for name in UnitState.__dataclass_fields__:
+    for name in PACKED:
         value = members[name]
         if value is None:
             continue

@@ -5,6 +5,7 @@ in random batches. Nothing of how `recording` finds pages, keeps states or steps
 """
 
 import json
+from dataclasses import replace
 from itertools import count, pairwise
 
 from hypothesis import HealthCheck, event, given, settings
@@ -17,6 +18,7 @@ from service_api.domain.state import begin, step, witness
 from service_api.domain.timeline import effective_history, facts, fold
 from service_api.log import store as log
 from service_api.projections import units
+from service_api.projections.remarks import read_remarks
 from service_api.recording import Sender
 from service_api.wire.entries import read_draft, read_stored
 from tests import factories as f
@@ -140,7 +142,13 @@ def whole(store, book):
 def stored_states(store, book):
     with store.reading.begin() as connection:
         found = units.read_states(connection, book.number, UNITS)
-    return {unit: plain(state) for unit, state in found.items()}
+        remarks = {unit: read_remarks(connection, book.number, unit) for unit in UNITS}
+    return {unit: said_of(replace(state, remarks=remarks[unit])) for unit, state in found.items()}
+
+
+def said_of(state):
+    """The state as plain data; its remarks are kept in no order."""
+    return plain(replace(state, remarks=tuple(sorted(state.remarks, key=lambda r: r.key))))
 
 
 # The oracle
@@ -181,7 +189,7 @@ CUTS = st.lists(st.integers(0, 30), max_size=8)
 def test_the_stored_states_are_those_of_a_fold_over_the_whole_book_however_it_was_sent(store, told, cuts, others):
     book = hear(store, told, cuts)
     entries = whole(store, book)
-    expected = {unit: plain(by_the_book(entries, unit)) for unit in UNITS}
+    expected = {unit: said_of(by_the_book(entries, unit)) for unit in UNITS}
     for raw in told:
         event(raw["type"])
     assert expected == stored_states(store, book)

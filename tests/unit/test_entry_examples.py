@@ -102,7 +102,7 @@ BEFORE = {
     "concession.ended": {"type": "concession.granted"},
     "hold.lifted": {"type": "hold.placed"},
 }
-BOOKKEEPING = {"unit", "entries", "index", "head_at", "head_seq", "head_index", "raised"}
+BOOKKEEPING = {"unit", "entries", "index", "head_at", "head_seq", "head_index", "raised", "remarks"}
 
 
 def test_every_type_has_an_example_of_its_own_name():

@@ -28,7 +28,7 @@ def taken(*values, uom="mm", u=None, gauge=None, moment="01-05 09:00"):
         stage="as_found",
         uom=uom,
         readings=readings,
-        fit=0,
+        order=(-1, 0),
         gauge=gauge,
         uncertainty=u,
     )

@@ -455,3 +455,36 @@ def test_a_step_leaves_the_state_before_it_as_it_was():
     before = begin("U-1")
     step(before, true(f.fitted())[0])
     assert begin("U-1") == before
+
+
+def test_what_nobody_can_settle_is_no_part_of_the_state_that_goes_on():
+    """CONTRACT F, remarks that stay: a state must not grow with them."""
+    late = [f.scanned(occurred_at=DAY[n], recorded_at="2026-02-01T00:00:00Z") for n in range(8, 20)]
+    state = page(*late)
+    assert {} == state.raised
+    assert ["late-typed"] * 12 == [r.code for r in state.remarks]
+    assert ["late-typed"] * 12 == [d.code for d in c.discrepancies(state, context())]
+
+
+def test_of_the_readings_as_left_those_are_kept_that_may_be_a_baseline():
+    """The first of the unit, and the first since each part was fitted that is in it now (CONTRACT C, baseline)."""
+    raws = [f.reading("0.05", stage="as_left", occurred_at=DAY[1])]
+    for hour in range(2, 18, 4):
+        raws += [
+            f.fitted("feed-nut", nut(f"N-{hour}"), occurred_at=DAY[hour]),
+            f.reading("0.06", stage="as_left", occurred_at=DAY[hour + 1]),
+            f.reading("0.07", stage="as_left", occurred_at=DAY[hour + 2]),
+            f.removed("feed-nut", nut(f"N-{hour}"), occurred_at=DAY[hour + 3]),
+        ]
+    last = f.fitted("bearing", nut("B-1"), occurred_at=DAY[18]), f.reading("1", stage="as_left", occurred_at=DAY[19])
+    firsts = page(*raws, *last).measured["TST-BL"].firsts
+    assert [raws[0]["id"], last[1]["id"]] == [t.entry for t in firsts]
+    firsts = page(*raws[:-1]).measured["TST-BL"].firsts
+    assert [raws[0]["id"], raws[-3]["id"]] == [t.entry for t in firsts]
+
+
+def test_open_matters_stand_in_one_order_whatever_came_first():
+    one, two = f.hold_placed("H-1", occurred_at=DAY[8]), f.hold_placed("H-2", occurred_at=DAY[7])
+    assert ["H-1", "H-2"] == list(page(two, one).holds)
+    held = c.holds(page(two, one), context(), ())
+    assert ["H-2", "H-1"] == [h.hold for h in held], "an answer gives them as they came up"

@@ -6,6 +6,7 @@ nothing of `filing` is used here.
 
 import json
 
+import orjson
 import pytest
 from click.testing import CliRunner
 from hypothesis import given
@@ -16,6 +17,7 @@ from service_api.app import Store
 from service_api.domain.changes import LEANS, moved_by
 from service_api.domain.entries import TYPES
 from service_api.domain.moments import in_utc
+from service_api.domain.plain import plain
 from service_api.domain.references import named_subjects
 from service_api.ops import redraw as ops
 from service_api.ops.calls import done_for
@@ -37,6 +39,7 @@ BY_HAND = {
     "entry_topic": "DELETE FROM entry_topic WHERE book = {book} AND topic = 'unit:U-1' AND relation = 0",
     "unit_state": "UPDATE unit_state SET state = '{{}}', serial = NULL WHERE book = {book} AND unit = 'U-1'",
     "tag_span": "INSERT INTO tag_span VALUES ({book}, 'OWN-9', 'U-1', 'no entry', '2026-01-01', NULL, NULL)",
+    "remark": "INSERT INTO remark VALUES ({book}, 'U-1', 'no entry', 'late-typed', '{{}}')",
     "change": "UPDATE change SET changed = 'weather' WHERE book = {book}",
     "context": "DELETE FROM context WHERE book = {book}",
 }
@@ -78,6 +81,11 @@ def rows_by_the_book(entries, book):
             (number, t.tag, unit, t.entry, in_utc(t.since, 6), t.until and in_utc(t.until, 6), t.why)
             for unit, state in folded.items()
             for t in state.tags
+        ],
+        "remark": [
+            (number, unit, r.entry, r.code, orjson.dumps(plain(r)).decode())
+            for unit, state in folded.items()
+            for r in state.remarks
         ],
         "change": [(number, *change) for change in changed(entries, known)],
         "context": [(number, max(context))] if context else [],
