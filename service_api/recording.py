@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Literal
-from uuid import UUID
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
@@ -265,20 +264,20 @@ class Recorder:
         """What becomes of every entry, before anything is written."""
         book = self.book.number
         drafts = [s for r in requests for s in r.submissions if isinstance(s, Draft)]
-        known = store.known(connection, book, {UUID(d.entry.id).bytes for d in drafts})
+        known = store.known(connection, book, {d.key for d in drafts})
         head = self._head or store.read_head(connection, book)
         now = self.clock()
         batch = _Batch(head, max(in_utc(now, 6), head.recorded_at))
         self._look_up(connection, batch, drafts)
         for request in requests:
-            before = batch.mark()
+            before = batch.mark() if request.strict else None
             outcomes: list[Outcome | Recorded] = []
             for submission in request.submissions:
                 if isinstance(submission, Refusal):
                     outcomes.append(_refused(submission, None))
                 else:
                     outcomes.append(self._one(connection, batch, submission, request.sender, now, known))
-            if request.strict and any(isinstance(o, Outcome) and o.status == "refused" for o in outcomes):
+            if before and any(isinstance(o, Outcome) and o.status == "refused" for o in outcomes):
                 batch.back_to(before)
                 outcomes = [_spared(o) for o in outcomes]
             batch.outcomes.append(outcomes)
@@ -286,7 +285,7 @@ class Recorder:
 
     def _append(self, connection: Connection, batch: _Batch) -> _Done:
         book = self.book.number
-        rows = [Row(UUID(e.id).bytes, d.digest, hashed) for d, e, hashed in batch.accepted]
+        rows = [Row(d.key, d.digest, hashed) for d, _, hashed in batch.accepted]
         appended = store.append(connection, book, batch.head, rows, batch.recorded_at)
         self._run(connection, units.page_rows(book, batch.changed_pages()))
         self._write_topics(connection, batch)
@@ -342,7 +341,7 @@ class Recorder:
         known: dict[bytes, store.Known],
     ) -> Outcome | Recorded:
         entry = draft.entry
-        stored = known.get(UUID(entry.id).bytes)
+        stored = known.get(draft.key)
         if stored is not None:
             if stored.digest != draft.digest:
                 return _refused(IdReused("this id stands for another entry; make a new id for a new entry"), entry.id)

@@ -16,6 +16,7 @@ from service_api.log import driver
 
 PAGE_SIZE = 8192  # an entry of up to 2,000 bytes stays on its page of the index
 BUSY_SECONDS = 10
+CHECKPOINT_PAGES = 4000  # 32 MB of WAL: pages that every append changes go into the file once in hundreds of appends
 
 
 def writing_engine(url: str) -> Engine:
@@ -26,7 +27,7 @@ def writing_engine(url: str) -> Engine:
 
     @event.listens_for(engine, "begin")
     def begin(connection: Any) -> None:
-        connection.exec_driver_sql("BEGIN IMMEDIATE")
+        driver.change(connection, "BEGIN IMMEDIATE")
 
     return engine
 
@@ -54,6 +55,7 @@ def _durable(url: str) -> Engine:
         connection.isolation_level = None  # SQLAlchemy's events begin transactions, not the driver
         connection.execute(f"PRAGMA page_size={PAGE_SIZE}")
         connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute(f"PRAGMA wal_autocheckpoint={CHECKPOINT_PAGES}")
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA foreign_keys=ON")
         (level,) = connection.execute("PRAGMA synchronous").fetchone()

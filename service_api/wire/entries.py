@@ -5,6 +5,7 @@ The schemas are imported with the first entry that is sent: who only reads start
 
 from dataclasses import dataclass
 from datetime import UTC
+from functools import cached_property
 from hashlib import sha256
 from typing import Any
 
@@ -36,6 +37,11 @@ class Draft:
     raw: dict[str, Any]
     cut: tuple[bytes, bytes, bytes, bytes]
     digest: bytes
+
+    @cached_property
+    def key(self) -> bytes:
+        """The entry's id in 16 bytes, as the book keeps it."""
+        return bytes.fromhex(self.entry.id.replace("-", ""))
 
 
 def read_draft(raw: Any, computed: bool = False) -> Draft:
