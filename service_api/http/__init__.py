@@ -37,12 +37,12 @@ def make_app(store: Any) -> Flask:
     for room in ROOMS:
         app.register_blueprint(room.bp)
     app.before_request(auth.open_door)
-    app.after_request(_headers)
     app.register_error_handler(Refusal, problems.respond)
     app.register_error_handler(HTTPException, _http)
     app.register_error_handler(DBAPIError, _store_trouble)
     app.register_error_handler(NoConnection, _no_connection)
     app.register_error_handler(Exception, _ours)
+    app.wsgi_app = _with_fixed_headers(app.wsgi_app)  # type: ignore[method-assign]
     return app
 
 
@@ -70,8 +70,21 @@ def _ours(error: Exception) -> Response:
     return problems.respond(Internal("something went wrong here; it has been written down"))
 
 
-def _headers(response: Response) -> Response:
-    response.headers.setdefault("X-Content-Type-Options", "nosniff")
-    response.headers.setdefault("Referrer-Policy", "no-referrer")
-    response.headers.setdefault("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
-    return response
+FIXED = [
+    ("X-Content-Type-Options", "nosniff"),
+    ("Referrer-Policy", "no-referrer"),
+    ("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'"),
+]
+
+
+def _with_fixed_headers(inner: Any) -> Any:
+    """A WSGI application that answers as `inner` does, with the fixed headers where an answer has none of its own."""
+
+    def application(environ: Any, start_response: Any) -> Any:
+        def start(status: str, headers: list[tuple[str, str]], *error: Any) -> Any:
+            given = {name for name, _ in headers}
+            return start_response(status, [*headers, *(h for h in FIXED if h[0] not in given)], *error)
+
+        return inner(environ, start)
+
+    return application

@@ -11,7 +11,7 @@ from sqlalchemy.exc import DBAPIError
 
 from service_api.domain.refusals import BadJson, Malformed, Refusal, TooLarge, WrongMediaType
 from service_api.http import problems
-from service_api.http.contract import MOST_ROWS, answers, caller, contract, give, known_query, whole
+from service_api.http.contract import MOST_ROWS, Complete, answers, caller, contract, give, known_query, whole
 from service_api.settings import LARGEST_BODY, MOST_ENTRIES
 from service_api.wire.canonical import parse
 from service_api.wire.entries import read_draft
@@ -102,8 +102,8 @@ def _single(value: Any) -> Response:
         return problems.respond(outcome.refusal)
     text = outcome.answer or b""
     if outcome.status == "again":
-        return Response(text[:-1] + b',"again":true}', 200, content_type="application/json")
-    response = Response(text, 201, content_type="application/json")
+        return Complete(text[:-1] + b',"again":true}', 200, content_type="application/json")
+    response = Complete(text, 201, content_type="application/json")
     response.headers["Location"] = f"/v1/entries/{outcome.id}"
     return response
 
