@@ -44,12 +44,14 @@ class Ground:
     book: Book
     token: str
 
-    def start(self) -> "Service":
+    def start(self, plant: str | None = None) -> "Service":
+        """A service of its own on this store, with a fault planted in it when one is named."""
         if self.store.hold is not None:
             self.store.hold.release()  # from here on it is the service's; what is checked between, nobody else writes
         kept = {k: v for k, v in os.environ.items() if not k.startswith("FETTLEBOOK_")}
         env = kept | {"PYTHONPATH": str(ROOT), "FETTLEBOOK_DATABASE": self.settings.database}
-        command = [sys.executable, "-m", "service_api.cli", "--data", str(self.settings.data), "--json"]
+        program = ["service_api.cli"] if plant is None else ["tests.faults.plants", plant]
+        command = [sys.executable, "-m", *program, "--data", str(self.settings.data), "--json"]
         return Service(subprocess.Popen([*command, "serve", "--port", "0"], env=env, stdout=subprocess.PIPE, text=True))
 
 
