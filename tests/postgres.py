@@ -63,14 +63,21 @@ def server(bin_folder: Path, folder: Path) -> Iterator[str]:
             process.kill()
 
 
-def _other_than_root(folder: Path) -> dict[str, object]:
-    """The server refuses to run as root."""
+def owner() -> tuple[int, int]:
+    """The user and the group that the server runs as; it refuses to run as root."""
     if os.geteuid() != 0:
-        return {}
+        return os.geteuid(), os.getegid()
     names = {user.pw_name for user in pwd.getpwall()}
     user = pwd.getpwnam("postgres" if "postgres" in names else "nobody")
-    os.chown(folder, user.pw_uid, user.pw_gid)
-    return {"user": user.pw_uid, "group": user.pw_gid, "extra_groups": []}
+    return user.pw_uid, user.pw_gid
+
+
+def _other_than_root(folder: Path) -> dict[str, object]:
+    if os.geteuid() != 0:
+        return {}
+    user, group = owner()
+    os.chown(folder, user, group)
+    return {"user": user, "group": group, "extra_groups": []}
 
 
 def _free_port() -> int:

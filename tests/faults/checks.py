@@ -25,13 +25,14 @@ class Clients:
     """What everybody outside remembers.
 
     sent : id -> what was sent; acked : id -> the first answer, byte for byte; times : id -> first sent, first answered
-    read : index -> id, as the feed gave it; surprises : answers that nobody should get
+    read : index -> id, as the feed gave it; ends : how far each puller came; surprises : answers that nobody should get
     """
 
     sent: dict[str, dict[str, Any]] = field(default_factory=dict)
     acked: dict[str, bytes] = field(default_factory=dict)
     times: dict[str, tuple[float, float]] = field(default_factory=dict)
     read: dict[int, str] = field(default_factory=dict)
+    ends: list[int] = field(default_factory=list)
     surprises: list[str] = field(default_factory=list)
     again: int = 0
 

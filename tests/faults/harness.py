@@ -31,6 +31,7 @@ from tests.faults.checks import Clients, faults
 ROOT = Path(__file__).parents[2]
 WRITERS = 4
 UNITS = ("U-1", "U-2", "U-3", "U-4")
+MORE_UNITS = tuple(f"U-{n}" for n in range(1, 41))
 KILL_AFTER = (0.05, 0.4)  # seconds under load
 ALIVE = 20  # seconds within which a service has to come up, and a queue to be empty
 
@@ -83,7 +84,12 @@ def ground(folder: Path, database: str | None = None) -> Iterator[Ground]:
     store = Store(settings)
     try:
         book = new_book(store, "faults.example/book")
-        first = [f.sheet_issued(), f.registered(f.GAUGE, "GDIAL"), f.gauge_calibrated(), *(map(f.registered, UNITS))]
+        first = [
+            f.sheet_issued(),
+            f.registered(f.GAUGE, "GDIAL"),
+            f.gauge_calibrated(),
+            *(map(f.registered, MORE_UNITS)),
+        ]
         early = {"occurred_at": moment(timedelta(days=60))}
         sent = [raw | early | {"id": f.entry_id(n)} for n, raw in enumerate(first)]
         outcomes = store.recorder(book.number).record([read_draft(raw) for raw in sent], Sender("t-0", vouches=True))
@@ -102,28 +108,46 @@ class Load:
     """Writers and a puller, from now until `stop`. A seed gives the same entries; how they interleave is the machine's.
 
     The service may come and go: `up` names the one that serves.
+    most : entries that each writer makes, without a figure until `stop`
+    unruly : how much of what is sent is late or a correction, as a share of what the kills send
     """
 
     token: str
     seed: int
+    writers: int = WRITERS
+    pullers: int = 1
+    most: int | None = None
+    units: tuple[str, ...] = UNITS
+    unruly: float = 1.0
     clients: Clients = field(default_factory=Clients)
     up: Service | None = None
     stopping: bool = False
+    written: bool = False
+    abandoned: bool = False
     threads: list[threading.Thread] = field(default_factory=list)
+    steady: str = field(default_factory=lambda: moment(timedelta(minutes=5)))
 
     def start(self) -> None:
-        work = [threading.Thread(target=self._guarded, args=(_Writer(self, n).run,)) for n in range(WRITERS)]
-        self.threads = [*work, threading.Thread(target=self._guarded, args=(self._pull,))]
+        work = [_Writer(self, n).run for n in range(self.writers)] + [self._pull] * self.pullers
+        self.threads = [threading.Thread(target=self._guarded, args=(each,)) for each in work]
         for thread in self.threads:
             thread.start()
 
     def stop(self) -> None:
         """No new entries; returns when every queue is empty."""
         self.stopping = True
-        for thread in self.threads:
+        for n, thread in enumerate(self.threads):
+            self.written = n >= self.writers
             thread.join(ALIVE)
             if thread.is_alive():
                 self.clients.surprises.append("a queue was not empty in time")
+
+    def finish(self, seconds: float) -> None:
+        """Every writer makes all that it is to make; then as `stop`."""
+        until = time.monotonic() + seconds
+        for thread in self.threads[: self.writers]:
+            thread.join(max(0, until - time.monotonic()))
+        self.stop()
 
     def _guarded(self, work: Any) -> None:
         try:
@@ -145,24 +169,36 @@ class Load:
 
     def _pull(self) -> None:
         """The feed from the start on, as an ERP would; the place is kept through every restart."""
-        line, at = Line(self.token), 0
-        while not self.stopping:
+        line, at, told, last = Line(self.token), 0, 1, False
+        while told or not last:
+            last = self.written
             answer = self.ask(line, "GET", f"/v1/feed?from={at}&limit=500")
             if answer is None:
+                if self.abandoned:
+                    break
                 continue
             if answer[0] != 200:
                 self.clients.surprises.append(f"feed: {answer[0]} {answer[1][:200]!r}")
                 continue
             found = json.loads(answer[1])
+            told = len(found["entries"])
+            self.clients.surprises += feed_faults(at, [entry["index"] for entry in found["entries"]], found["next"])
             for entry in found["entries"]:
-                if entry["index"] != at:
-                    self.clients.surprises.append(f"feed: {entry['index']} came where {at} was next")
-                self.clients.read[entry["index"]] = entry["id"]
-                at += 1
-            if found["next"] != at:
-                self.clients.surprises.append(f"feed: says {found['next']} is next after {at}")
+                if self.clients.read.setdefault(entry["index"], entry["id"]) != entry["id"]:
+                    self.clients.surprises.append(f"feed: {entry['index']} is not the same for all who pull")
+            at = found["next"]
             time.sleep(0.01)
+        self.clients.ends.append(at)
         line.close()
+
+
+def feed_faults(at: int, indexes: list[int], following: int) -> list[str]:
+    """What is wrong with a page of a feed that was asked for from `at` on: none may be left out, none come twice."""
+    wanted = list(range(at, at + len(indexes)))
+    found = [f"feed: {index} came where {n} was next" for n, index in zip(wanted, indexes, strict=True) if index != n]
+    if following != at + len(indexes):
+        found.append(f"feed: says {following} is next after {at} and {len(indexes)} entries")
+    return found
 
 
 class Line:
@@ -199,7 +235,7 @@ class _Writer:
 
     def run(self) -> None:
         line = Line(self.load.token)
-        while self.queue or not self.load.stopping:
+        while self.queue or not self._done():
             if not self.queue:
                 self.queue.extend(self._next() for _ in range(self.random.choice((1, 1, 1, 5))))
             batch = list(self.queue)
@@ -210,6 +246,9 @@ class _Writer:
             else:
                 self._many(line, batch)
         line.close()
+
+    def _done(self) -> bool:
+        return self.load.stopping or (self.load.most is not None and self.made >= self.load.most)
 
     def _one(self, line: Line, raw: dict[str, Any]) -> None:
         began = time.monotonic()
@@ -266,11 +305,13 @@ class _Writer:
         self.made += 1
         more = {
             "id": uuid7_from(time.time_ns() // 1_000_000, dice.getrandbits(12), dice.getrandbits(62)),
-            "occurred_at": moment(timedelta(minutes=dice.randint(5, 50_000))),
+            "occurred_at": self.load.steady,
         }
-        if self.mine and dice.random() < 0.2:
+        if dice.random() < self.load.unruly:
+            more["occurred_at"] = moment(timedelta(minutes=dice.randint(5, 50_000)))
+        if self.mine and dice.random() < 0.2 * self.load.unruly:
             target = dice.choice(self.mine[-50:])
-            elsewhere = dice.choice([u for u in UNITS if f"unit:{u}" != target["subject"]])
+            elsewhere = dice.choice([u for u in self.load.units if f"unit:{u}" != target["subject"]])
             made = dice.choice(
                 (
                     f.superseded(target, target["data"], **more),
@@ -280,7 +321,7 @@ class _Writer:
                 )
             )
             return made
-        more["unit"] = dice.choice(UNITS)
+        more["unit"] = dice.choice(self.load.units)
         n = dice.randint(0, 9)
         return dice.choice(
             (
@@ -342,7 +383,7 @@ def kills(on: Ground, rounds: int, seed: int, check_every: int = 1) -> Iterator[
         found += [f"queue: {i} was never acknowledged" for i in load.clients.sent.keys() - load.clients.acked.keys()]
         yield Round(0, 0, len(load.clients.acked), on.store.answers(on.book.number).size(), found)
     finally:
-        load.stopping = True
+        load.stopping = load.written = load.abandoned = True
         with suppress(Exception):
             if service is not None:
                 service.kill()

@@ -5,8 +5,11 @@ A test of a promise has to miss it when it is broken; these break one each.
 
 import sys
 from typing import Any
+from uuid import uuid4
 
 from service_api.cli import main
+from service_api.http import entries
+from service_api.log import store
 from service_api.recording import Recorder
 
 
@@ -22,7 +25,22 @@ def keep_everything() -> None:
     Recorder._keep = greedy  # type: ignore[method-assign]
 
 
-PLANTS = {"keep everything": keep_everything}
+def know_no_id() -> None:
+    """Take every id for a new one."""
+    store.known = lambda *_: {}  # type: ignore[assignment]
+
+
+def number_again() -> None:
+    """Give an entry that comes again a number of its own, as an id that is made here would."""
+    read = entries.read_draft
+
+    def renamed(raw: Any, *more: Any) -> Any:
+        return read(raw | {"id": str(uuid4())} if isinstance(raw, dict) else raw, *more)
+
+    entries.read_draft = renamed
+
+
+PLANTS = {"keep everything": keep_everything, "know no id": know_no_id, "number again": number_again}
 
 if __name__ == "__main__":
     PLANTS[sys.argv.pop(1)]()

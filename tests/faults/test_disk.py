@@ -2,38 +2,50 @@
 
 import json
 import os
+import shutil
 import sqlite3
 import subprocess
+import tempfile
 from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
+from sqlalchemy import create_engine, event, text
 
 from service_api.app import create_app
 from tests import factories as f
+from tests import postgres
 from tests.conftest import client_with
 from tests.faults.checks import Clients, faults
 from tests.faults.harness import ground
 
-DISK = 8_000_000  # bytes
-LEVELS = 25  # of how much is left of it
+DISK, SERVER_DISK = 8_000_000, 32_000_000  # bytes
+LEVELS, SERVER_LEVELS = 20, 4  # of how much is left of it
 BLOCK = 4096  # more at each level
 
 
 @pytest.fixture
 def small_disk(tmp_path):
+    with disk(tmp_path / "disk", DISK) as folder:
+        yield folder
+
+
+@contextmanager
+def disk(folder, size):
     """A folder that is a disk of its own. Where none can be mounted: a failure where CI says so, elsewhere a skip."""
-    folder = tmp_path / "disk"
     folder.mkdir()
     mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={DISK}", "tmpfs", str(folder)], capture_output=True, text=True
+        ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(folder)], capture_output=True, text=True
     )
     if mounted.returncode:
         words = f"no small disk for the test of a full one (it takes root): {mounted.stderr.strip()}"
         if os.environ.get("CI") == "true":
             pytest.fail(words)
         pytest.skip(words)
-    yield folder
-    subprocess.run(["umount", "--lazy", str(folder)], check=True)
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", "--lazy", str(folder)], check=True)
 
 
 class Shop:
@@ -83,8 +95,8 @@ class Shop:
 
 
 @contextmanager
-def shop_on(folder):
-    with ground(folder) as on:
+def shop_on(folder, database=None):
+    with ground(folder, database) as on:
         yield Shop(on)
 
 
@@ -103,25 +115,66 @@ def reads_work(shop):
     return found.status_code == 200 and shop.client.get("/v1/feed?from=0").json["next"] > 0
 
 
-def test_at_every_level_a_full_disk_is_told_nothing_is_half_written_and_writing_resumes(small_disk):
+@pytest.fixture
+def server_disk(postgresql):
+    """(folder, URL of a database of a server, whose tables are on this small disk)."""
+    with tempfile.TemporaryDirectory(prefix="disk-") as name, disk(Path(name) / "disk", SERVER_DISK) as folder:
+        os.chmod(name, 0o755)  # the server's user has to come by
+        shutil.chown(folder, *postgres.owner())
+        admin = create_engine(postgresql, isolation_level="AUTOCOMMIT")
+        with admin.connect() as connection:
+            connection.execute(text(f"CREATE TABLESPACE small LOCATION '{folder}'"))
+            connection.execute(text("CREATE DATABASE small TABLESPACE small"))
+        yield folder, postgresql.rpartition("/")[0] + "/small"
+        with admin.connect() as connection:
+            connection.execute(text("DROP DATABASE small WITH (FORCE)"))
+            connection.execute(text("DROP TABLESPACE small"))
+        admin.dispose()
+
+
+def filled(shop, folder, levels, step):
+    """Fill the disk to so many levels, each time until an entry is refused; what was told each time."""
     told = []
+    for level in range(levels):
+        ballast = folder / "ballast"
+        room = os.statvfs(folder)
+        ballast.write_bytes(bytes(max(0, room.f_bavail * room.f_frsize - level * step)))
+        raw, answer = shop.until_refused()
+        told.append(problem(answer))
+        assert reads_work(shop)
+        ballast.unlink()
+        assert [] == (shop.faults() if level % 5 == 0 else [])
+        assert 201 == shop.post(raw).status_code, "no restart is needed, and the id was not used up"
+    assert [] == shop.faults()
+    return told
+
+
+def test_b5_at_every_level_a_full_disk_is_told_nothing_is_half_written_and_writing_resumes(small_disk):
     with shop_on(small_disk) as shop:
         shop.pragma("wal_autocheckpoint=8")  # so that the database file grows too, not only its log
-        for level in range(LEVELS):
-            ballast = small_disk / "ballast"
+        assert [(507, "disk-full")] * LEVELS == filled(shop, small_disk, LEVELS, BLOCK)
+
+
+def test_b5_a_server_whose_disk_is_full_is_told_and_writing_resumes(server_disk, tmp_path):
+    folder, url = server_disk
+    with shop_on(tmp_path, url) as shop:
+        assert [(507, "disk-full")] * SERVER_LEVELS == filled(shop, folder, SERVER_LEVELS, 8 * BLOCK)
+
+
+def test_b5_control_half_an_entry_is_found_where_an_append_is_no_transaction(small_disk):
+    with shop_on(small_disk) as shop:
+        event.listen(shop.on.store.writing, "begin", lambda connection: connection.exec_driver_sql("COMMIT"))
+        found = []
+        for level in range(12):  # which statement finds the disk full is the disk's choice
             room = os.statvfs(small_disk)
-            ballast.write_bytes(bytes(max(0, room.f_bavail * room.f_frsize - level * BLOCK)))
-            raw, answer = shop.until_refused()
-            told.append(problem(answer))
-            assert reads_work(shop)
-            assert [] == (shop.faults() if level % 5 == 0 else [])
-            ballast.unlink()
-            assert 201 == shop.post(raw).status_code, "no restart is needed, and the id was not used up"
-        assert [] == shop.faults()
-    assert [(507, "disk-full")] * LEVELS == told
+            (small_disk / "ballast").write_bytes(bytes(room.f_bavail * room.f_frsize - level * BLOCK))
+            shop.until_refused()
+            (small_disk / "ballast").unlink()
+            found += shop.faults()
+    assert [] != found
 
 
-def test_a_full_store_is_told_nothing_is_kept_and_writing_resumes(shop):
+def test_b5_a_full_store_is_told_nothing_is_kept_and_writing_resumes(shop):
     """The same without a disk of its own: SQLite is held to the pages it has."""
     shop.pragma(f"max_page_count={shop.pragma('page_count')}")
     raw, answer = shop.until_refused()
