@@ -25,7 +25,7 @@ def killed(on, rounds, seed):
     print(f"seed {seed}")  # shown when the test fails
     every = list(kills(on, rounds, seed))
     assert rounds + 1 == len(every)
-    assert 20 * rounds < every[-1].acked, "hardly any load: this run proves nothing"
+    assert 10 * rounds <= every[-1].acked, "hardly any load: this run proves nothing"
     return [(r.number, fault) for r in every for fault in r.faults]
 
 
