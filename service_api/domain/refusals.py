@@ -75,12 +75,6 @@ class WrongMediaType(Refusal):
     slug = "wrong-media-type"
 
 
-class ClockDoubt(Refusal):
-    """The machine's clock cannot be believed; nothing is written until somebody confirms it."""
-
-    slug = "clock-doubt"
-
-
 class Busy(Refusal):
     slug = "busy"
 

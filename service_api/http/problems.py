@@ -60,12 +60,6 @@ PROBLEMS: dict[str, Kind] = {
     "id-reused": Kind(409, "Id used before", "Make a new id for a new entry; send the old one exactly as it was."),
     "too-large": Kind(413, "Too large", "Send at most 5 MiB and 5,000 entries at a time, or stream NDJSON."),
     "wrong-media-type": Kind(415, "Wrong media type", "Send application/json or application/x-ndjson."),
-    "clock-doubt": Kind(
-        503,
-        "The service's clock is in doubt",
-        "Keep the entries and send them again later. Whoever runs the service sets its clock right and says"
-        " `fettlebook clock confirm`; reading goes on meanwhile.",
-    ),
     "busy": Kind(503, "Busy", "Send the same again after the seconds in Retry-After."),
     "outcome-unknown": Kind(
         503, "Outcome unknown", "Send the same entries under the same ids again: what was kept is answered as kept."
@@ -76,7 +70,6 @@ PROBLEMS: dict[str, Kind] = {
     "internal": Kind(500, "Our fault", "Send the same id again later; tell whoever runs the service the instance."),
 }
 JSON = "application/problem+json"
-RETRY_AFTER = {"clock-doubt": 60}  # seconds; what passes by itself is tried again after 2
 
 
 def document(refusal: Refusal, status: int | None = None, **more: Any) -> dict[str, Any]:
@@ -109,7 +102,7 @@ def respond(refusal: Refusal, status: int | None = None, **more: Any) -> Respons
     if found["status"] == 401:
         response.headers["WWW-Authenticate"] = "Bearer"
     if found["status"] == 503:
-        response.headers["Retry-After"] = str(RETRY_AFTER.get(refusal.slug, 2))
+        response.headers["Retry-After"] = "2"
     return response
 
 

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from tests.bench.running import Bench
 
 PEERS = Path(__file__).parent / "peers"
-PEER_FILES = ("apps.py", "common.py", "group.py")
+PEER_FILES = ("apps.py", "common.py", "group.py", "s5_feed.py")
 
 
 class NotJudged(Exception):
@@ -33,13 +33,22 @@ class Measured:
 
 @dataclass(frozen=True)
 class Figure:
-    """`judged` is False for a figure that is printed beside its goal and fails nothing yet."""
+    """A figure with the bound that it must keep.
+
+    goal : its number among the goals of performance
+    aim : a tighter bound on the same side
+    demanded : whether the aim has to hold too
+    judged : False for a figure that is printed beside its bound and fails nothing
+    """
 
     name: str
     measure: "Callable[[Bench], Measured]"
     at_least: float | None = None
     at_most: float | None = None
+    aim: float | None = None
+    demanded: bool = False
     judged: bool = True
+    goal: int | None = None
 
     @property
     def bound(self) -> tuple[str, float]:
@@ -50,27 +59,51 @@ class Figure:
         raise ValueError(f"{self.name} has no bound")
 
     def holds(self, value: float) -> bool:
+        return self._keeps(value, self.bound[1])
+
+    def reaches(self, value: float) -> bool:
+        """Whether a value comes up to the aim; to the bound where there is none."""
+        return self._keeps(value, self.bound[1] if self.aim is None else self.aim)
+
+    def passes(self, value: float) -> bool:
+        return self.reaches(value) if self.demanded else self.holds(value)
+
+    def _keeps(self, value: float, bound: float) -> bool:
+        return value >= bound if self.bound[0] == "at_least" else value <= bound
+
+    def words(self) -> str:
+        """`>= 0.75 (aim 0.95, demanded)`"""
         kind, bound = self.bound
-        return value >= bound if kind == "at_least" else value <= bound
+        aim = "" if self.aim is None else f" (aim {self.aim:g}{', demanded' * self.demanded})"
+        return f"{'>=' if kind == 'at_least' else '<='} {bound:g}{aim}"
 
 
 FIGURES: dict[str, Figure] = {}
 
 
 def figure(
-    name: str, *, at_least: float | None = None, at_most: float | None = None, judged: bool = True
+    name: str,
+    *,
+    at_least: float | None = None,
+    at_most: float | None = None,
+    aim: float | None = None,
+    demanded: bool = False,
+    judged: bool = True,
+    goal: int | None = None,
 ) -> "Callable[[Callable[[Bench], Measured]], Callable[[Bench], Measured]]":
     def register(measure: "Callable[[Bench], Measured]") -> "Callable[[Bench], Measured]":
         if name in FIGURES or (at_least is None) == (at_most is None):
             raise ValueError(f"{name}: a figure has a name of its own and one bound")
-        FIGURES[name] = Figure(name, measure, at_least, at_most, judged)
+        if demanded and aim is None:
+            raise ValueError(f"{name}: only an aim that is stated can be demanded")
+        FIGURES[name] = Figure(name, measure, at_least, at_most, aim, demanded, judged, goal)
         return measure
 
     return register
 
 
 def peer_digest() -> str:
-    """SHA-256 over the peers' files one after another, as `cat apps.py common.py group.py | sha256sum` says it."""
+    """SHA-256 over the peers' files one after another, as `cat apps.py common.py group.py s5_feed.py | sha256sum`."""
     return sha256(b"".join((PEERS / name).read_bytes() for name in PEER_FILES)).hexdigest()
 
 
@@ -82,28 +115,54 @@ class Verdict:
 
     @property
     def failed(self) -> bool:
-        return self.figure.judged and self.measured is not None and not self.figure.holds(self.measured.median)
+        found = self.measured
+        return self.figure.judged and found is not None and not self.figure.passes(found.median)
+
+    @property
+    def word(self) -> str:
+        """What the run says of it."""
+        if self.measured is None:
+            return f"NOT JUDGED: {self.why_not}"
+        value = self.measured.median
+        reached = "reaches its aim" if self.figure.aim is not None and self.figure.reaches(value) else "holds"
+        said = reached if self.figure.holds(value) else "DOES NOT HOLD"
+        if self.figure.demanded and said == "holds":
+            said = "MISSES ITS AIM"
+        return said if self.figure.judged else f"printed only ({said})"
+
+    def value(self) -> str:
+        """`0.97 (0.92..1.02)`: median, least and most of the rounds."""
+        if self.measured is None:
+            return "-"
+        values = self.measured.values
+        return f"{self.measured.median:.2f} ({min(values):.2f}..{max(values):.2f})"
 
     def line(self) -> str:
-        kind, bound = self.figure.bound
-        said = f"{self.figure.name:<62} {kind.replace('_', ' ')} {bound:<5g}"
+        goal, name, bound = self.figure.goal or "", self.figure.name, self.figure.words()
+        said = f"{goal:>2} {name:<64} {bound:<28} {self.value():>22}  {self.word}"
         if self.measured is None:
-            return f"{said} NOT JUDGED: {self.why_not}"
-        holds = self.figure.holds(self.measured.median)
-        word = ("holds" if holds else "DOES NOT HOLD") if self.figure.judged else f"not judged ({holds=})"
-        values = self.measured.values
-        said += f" {self.measured.median:8.2f} ({min(values):.2f}..{max(values):.2f})  {word}"
+            return said
         if self.measured.void:
-            said += f"; {self.measured.void} void round(s) repeated: the disk stalled"
+            said += f"; {self.measured.void} void round(s) repeated"
         return said + (f"; {self.measured.note}" if self.measured.note else "")
+
+    def row(self) -> str:
+        """A row of the table in README."""
+        return (
+            f"| {self.figure.goal or ''} | {self.figure.name} | {self.figure.words()} | {self.value()} | {self.word} |"
+        )
 
     def as_json(self) -> dict[str, Any]:
         kind, bound = self.figure.bound
         found = self.measured
         return {
             "ratio": None if found is None else found.median,
+            "goal": self.figure.goal,
             kind: bound,
+            "aim": self.figure.aim,
+            "demanded": self.figure.demanded,
             "holds": None if found is None else self.figure.holds(found.median),
+            "reaches": None if found is None else self.figure.reaches(found.median),
             "judged": self.figure.judged and found is not None,
             "spread": None if found is None else [min(found.values), max(found.values)],
             "rounds": 0 if found is None else len(found.values),
@@ -122,3 +181,11 @@ def judge(figure: Figure, bench: "Bench") -> Verdict:
 
 def as_json(verdicts: Iterable[Verdict]) -> dict[str, Any]:
     return {v.figure.name: v.as_json() for v in verdicts}
+
+
+TABLE_HEAD = "| goal | figure | bound | median (least..most) | |\n|---|---|---|---|---|"
+
+
+def as_table(verdicts: Iterable[Verdict]) -> str:
+    """The markdown table of README."""
+    return "\n".join([TABLE_HEAD, *(v.row() for v in verdicts)])

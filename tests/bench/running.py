@@ -7,20 +7,25 @@ import json
 import os
 import re
 import shutil
+import socket
+import sqlite3
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
+from itertools import chain
 from pathlib import Path
 from types import ModuleType, TracebackType
-from typing import Any
+from typing import Any, NamedTuple
 from urllib.parse import urlsplit
+from uuid import uuid4
 
+from service_api.domain.moments import in_utc
 from tests.bench.figures import PEERS, Measured, NotJudged
 
 ROOT = Path(__file__).parents[2]
@@ -28,6 +33,7 @@ THREADS = 32  # of the server, for both
 UNITS = 1000
 LONGEST = 4  # times the rounds asked for, with those that are void
 SECONDS = 1
+FED = 100_000  # entries of the book that is pulled and redrawn
 FETTLEBOOK = [sys.executable, "-m", "service_api.cli"]
 
 
@@ -82,6 +88,24 @@ def ask(address: str, path: str, token: str = "", body: bytes | None = None, *, 
     return text
 
 
+class Line:
+    """One connection that is kept, as a client that sends or pulls page after page has it."""
+
+    def __init__(self, address: str, token: str = "") -> None:
+        host = urlsplit(address)
+        self.connection = http.client.HTTPConnection(host.hostname or "", host.port, timeout=120)
+        self.headers = {"Content-Type": "application/json"} | ({"Authorization": f"Bearer {token}"} if token else {})
+
+    def __call__(self, path: str, body: bytes | None = None) -> tuple[bytes, http.client.HTTPMessage]:
+        """The body of a 2xx answer and its headers. Raises RuntimeError for any other."""
+        self.connection.request("GET" if body is None else "POST", path, body, self.headers)
+        response = self.connection.getresponse()
+        text = response.read()
+        if response.status // 100 != 2:
+            raise RuntimeError(f"{path}: {response.status} {text[:500]!r}")
+        return text, response.headers
+
+
 def first_answer(address: str, path: str, token: str = "", *, seconds: float = 30) -> None:
     """Returns as soon as the address answers."""
     until = time.perf_counter() + seconds
@@ -108,7 +132,7 @@ class Service:
     def send(self, entries: Iterable[dict[str, Any]]) -> None:
         """Record these, thousands at a time. Raises RuntimeError for the first that is refused."""
         chunk: list[dict[str, Any]] = []
-        for entry in (*entries, None):
+        for entry in chain(entries, (None,)):
             if entry is not None:
                 chunk.append(entry)
             if chunk and (entry is None or len(chunk) == 1000):
@@ -117,6 +141,17 @@ class Service:
                 if refused:
                     raise RuntimeError(f"refused: {json.dumps(refused)}")
                 chunk = []
+
+
+class VoidRound(Exception):
+    """This round says nothing, for the reason given; another takes its place."""
+
+
+class Load(NamedTuple):
+    """What a load saw: requests a second, and the time in ms within which 99 of 100 were answered."""
+
+    rate: float
+    p99: float
 
 
 class Ids:
@@ -133,6 +168,10 @@ class Ids:
 
 def unit(number: int) -> str:
     return f"SEL-{number:04d}"
+
+
+def compact(value: Any) -> str:
+    return json.dumps(value, separators=(",", ":"))
 
 
 def an_entry(ids: Ids, type_: str, subject: str, data: dict[str, Any], at: datetime) -> dict[str, Any]:
@@ -184,6 +223,12 @@ def reading(ids: Ids, name: str, at: datetime, hours: str = "150.0") -> dict[str
     }
 
 
+def in_runs(ids: Ids, entries: int, run: int = 100) -> Iterator[dict[str, Any]]:
+    """Readings, a run of them on each unit in turn."""
+    for n in range(entries):
+        yield reading(ids, unit(n // run % UNITS), datetime.now(UTC))
+
+
 # The load. Both apps get the very same requests: a new id and moment in each, the units in turn.
 POST = r"""
 local body, token, count, salt = [[%(body)s]], "%(token)s", 0, 0
@@ -201,15 +246,27 @@ function request()
   return wrk.format(nil, nil, nil, text)
 end
 """
+AGAIN = r"""
+local bodies, count = {}, 0
+wrk.method = "POST"
+wrk.headers["Content-Type"] = "application/json"
+wrk.headers["Authorization"] = "Bearer %(token)s"
+for line in io.lines("%(file)s") do bodies[#bodies + 1] = line end
+function request()
+  count = count %% #bodies + 1
+  return wrk.format(nil, nil, nil, bodies[count])
+end
+"""
 GET = 'wrk.headers["Authorization"] = "Bearer %s"\n'
 
 
 class Bench:
     """One run: the servers are started when a figure first asks for them, and stopped when the run ends."""
 
-    def __init__(self, rounds: int) -> None:
-        self.rounds, self.ids, self.loads = rounds, Ids(), 0
+    def __init__(self, rounds: int, long: bool = False) -> None:
+        self.rounds, self.long, self.ids, self.loads = rounds, long, Ids(), 0
         self.made: set[str] = set()  # what figures share in our book
+        self._filled: dict[int, Service] = {}
         self.stack = contextlib.ExitStack()
 
     def __enter__(self) -> "Bench":
@@ -224,28 +281,45 @@ class Bench:
         return Path(tempfile.mkdtemp(prefix=f"{name}-", dir=self.folder))
 
     @cached_property
-    def noise(self) -> Any:
-        """The peers' own probes; they write beside the stores."""
+    def common(self) -> Any:
+        """The peers' module of shared pieces; it writes beside the stores."""
         os.environ["PEERS_TMP"] = str(self.folder)
         spec = importlib.util.spec_from_file_location("peer_common", PEERS / "common.py")
         assert spec is not None and spec.loader is not None
         module: ModuleType = importlib.util.module_from_spec(spec)
         spec.loader.exec_module(module)
-        return module.Noise()
+        return module
+
+    @cached_property
+    def noise(self) -> Any:
+        """The peers' own probes."""
+        return self.common.Noise()
 
     # The two sides
 
     @cached_property
     def service(self) -> Service:
         """Our service on a book with a thousand units."""
-        data = self.fresh("ours")
+        service = self._service("ours")
+        service.send(reading(self.ids, unit(n), datetime.now(UTC)) for n in range(UNITS))
+        return service
+
+    def filled(self, entries: int) -> Service:
+        """Our service on a book of so many entries, to which no other load appends: readings in runs of one unit."""
+        if entries not in self._filled:
+            service = self._service(f"filled-{entries}")
+            service.send(in_runs(self.ids, entries - len(list(beginnings(Ids())))))
+            self._filled[entries] = service
+        return self._filled[entries]
+
+    def _service(self, name: str) -> Service:
+        data = self.fresh(name)
         self.command(data, "book", "new", "bench.example/book")
         self.command(data, "person", "add", "b.one", "--name", "B One", "--role", "bench")
         admin, key = (json.loads(self.command(data, "token", "new", "--role", r))["token"] for r in ("admin", "bench"))
         process, address = self.serve(data)
         service = Service(process, address, admin, key, data)
         service.send(beginnings(self.ids))
-        service.send(reading(self.ids, unit(n), datetime.now(UTC)) for n in range(UNITS))
         return service
 
     def command(self, data: Path, *words: str) -> str:
@@ -258,8 +332,8 @@ class Bench:
         self.stack.callback(process.stop)
         return process, process.first_line()["url"]
 
-    def bare_command(self, port: int | str) -> list[str]:
-        return [sys.executable, "-m", "waitress", f"--threads={THREADS}", f"--listen=127.0.0.1:{port}", "apps:app"]
+    def bare_command(self, port: int | str, app: str = "apps:app") -> list[str]:
+        return [sys.executable, "-m", "waitress", f"--threads={THREADS}", f"--listen=127.0.0.1:{port}", app]
 
     @cached_property
     def bare_environment(self) -> dict[str, str]:
@@ -271,40 +345,92 @@ class Bench:
     @cached_property
     def bare(self) -> str:
         """The address of the bare app."""
+        return self.peer("bare", lambda port: self.bare_command(port), self.bare_environment)
+
+    @cached_property
+    def batch_peer(self) -> str:
+        """The address of the bare app with a route for batches, on the same store."""
+        env = self.bare_environment | {"PYTHONPATH": f"{PEERS.parent}:{PEERS}"}
+        return self.peer("batch", lambda port: self.bare_command(port, "batch_peer:app"), env)
+
+    @cached_property
+    def feed_peer(self) -> str:
+        """The address of the peers' feed, over as many rows as the book that it is measured against."""
+        file = self.fresh("feed") / "feed.db"
+        rows = (compact(entry).encode() for entry in in_runs(Ids(), FED))
+        store = self.common.sqlite(str(file))
+        store.execute(self.common.SQLITE_DDL)
+        store.execute("BEGIN")
+        at = in_utc(datetime.now(UTC))
+        events = ((uuid4().bytes, f"FB-{n % 2000:07d}", n, "wear.measured", at, row) for n, row in enumerate(rows))
+        store.executemany(self.common.INSERT, events)
+        store.execute("COMMIT")
+        store.close()
+        env = environment(PEERS_DB=str(file), PEERS_TMP=str(self.folder))
+        return self.peer("feed", lambda port: [sys.executable, "-c", f"import s5_feed; s5_feed.serve({port})"], env)
+
+    def peer(self, name: str, command: Callable[[int], list[str]], env: dict[str, str]) -> str:
+        """The address of a server that runs until the end."""
         port = free_port()
-        process = Process(self.bare_command(port), PEERS, self.bare_environment, self.folder / "bare-stderr")
+        process = Process(command(port), PEERS, env, self.folder / f"{name}-stderr")
         self.stack.callback(process.stop)
         address = f"http://127.0.0.1:{port}"
-        first_answer(address, "/get/FB-0000042")
+        listening(port)
         return address
+
+    @cached_property
+    def copied(self) -> Path:
+        """A store of its own with the book that is pulled, which no service holds."""
+        return self.copy_of(self.filled(FED))
+
+    def copy_of(self, service: Service) -> Path:
+        folder = self.fresh("copy")
+        with contextlib.ExitStack() as stack:
+            source, target = (
+                stack.enter_context(contextlib.closing(sqlite3.connect(d / "fettlebook.db")))
+                for d in (service.data, folder)
+            )
+            source.backup(target)
+        return folder
 
     # Loads
 
-    def wrk(self, address: str, path: str, clients: int, script: str) -> float:
-        """Requests a second. Raises RuntimeError when one of them fails."""
+    def wrk(self, address: str, path: str, clients: int, script: str) -> Load:
+        """A second of requests. Raises RuntimeError when one of them fails."""
         program = shutil.which("wrk")
         if program is None:
             raise NotJudged("wrk is not installed")
         self.loads += 1
         lua = self.folder / "load.lua"
         lua.write_text(script)
-        threads = ["-t1", f"-c{clients}", f"-d{SECONDS}s", "-s", str(lua)]
+        threads = ["-t1", f"-c{clients}", f"-d{SECONDS}s", "--latency", "-s", str(lua)]
         command = [program, *threads, address + path, "--", str(self.loads)]
         said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
         found = re.search(r"Requests/sec:\s+([\d.]+)", said)
         if found is None or "Non-2xx" in said or "Socket errors" in said:
             raise RuntimeError(f"{path}: {said}")
-        return float(found[1])
+        slow = re.search(r"99%\s+([\d.]+)(us|ms|s)\b", said)
+        if slow is None:
+            raise RuntimeError(f"{path}: {said}")
+        return Load(float(found[1]), float(slow[1]) * {"us": 1e-3, "ms": 1, "s": 1e3}[slow[2]])
 
-    def post(self, address: str, path: str, clients: int) -> float:
-        entry = reading(self.ids, "@UNIT@", datetime.now(UTC)) | {"id": "@ID@", "occurred_at": "@AT@"}
+    def post(
+        self, address: str, path: str, clients: int, name: str = "@UNIT@", hours: str = "150.0", token: str = ""
+    ) -> Load:
+        """Readings, each with an id of its own, on the thousand units in turn or on the one that is named."""
+        entry = reading(self.ids, name, datetime.now(UTC), hours) | {"id": "@ID@", "occurred_at": "@AT@"}
         entry["device"] = {"id": "tablet-1", "seq": "@SEQ@"}
-        body = json.dumps(entry, separators=(",", ":"))
-        script = POST % {"body": body, "token": self.service.bench, "units": UNITS}
+        script = POST % {"body": compact(entry), "token": token or self.service.bench, "units": UNITS}
         return self.wrk(address, path, clients, script)
 
-    def get(self, address: str, path: str, clients: int) -> float:
-        return self.wrk(address, path, clients, GET % self.service.bench)
+    def post_again(self, address: str, path: str, clients: int, bodies: Sequence[str]) -> Load:
+        """These requests over and over."""
+        file = self.folder / "bodies"
+        file.write_text("\n".join(bodies))
+        return self.wrk(address, path, clients, AGAIN % {"file": file, "token": self.service.bench})
+
+    def get(self, address: str, path: str, clients: int, token: str = "") -> Load:
+        return self.wrk(address, path, clients, GET % (token or self.service.bench))
 
     # Rounds
 
@@ -314,29 +440,35 @@ class Bench:
         A round whose disk probe is under half the median of the figure is void, and another takes its place.
         """
         ours(), peer()
-        return self._rounds(lambda turn: _ratio(ours, peer, turn), note)
+        return self.rounds_of(lambda turn: _ratio(ours, peer, turn), note)
 
     def seconds(self, taken: Callable[[], float], note: str = "") -> Measured:
-        return self._rounds(lambda _: (taken(), 1.0), note)
+        return self.rounds_of(lambda _: (taken(), 1.0), note)
 
-    def _rounds(self, one: Callable[[int], tuple[float, float]], note: str) -> Measured:
+    def rounds_of(self, one: Callable[[int], tuple[float, float]], note: str = "") -> Measured:
+        """The ratio of the two values of each round."""
         kept: list[tuple[float, float, float]] = []  # disk probe, ours, peer
         probes: list[float] = []
-        void = 0
+        void, why = 0, "the disk stalled in every round"
         for turn in range(self.rounds * LONGEST):
             self.noise.probe()
             probes.append(self.noise.disk[-1])
-            kept.append((probes[-1], *one(turn)))
+            try:
+                kept.append((probes[-1], *one(turn)))
+            except VoidRound as reason:
+                void, why = void + 1, str(reason)
             good = [k for k in kept if k[0] >= statistics.median(probes) / 2]
             void += len(kept) - len(good)
             kept = good
             if len(kept) == self.rounds:
                 break
         if not kept:
-            raise NotJudged("the disk stalled in every round")
+            raise NotJudged(why)
         sides = " / ".join(f"{statistics.median(k[side] for k in kept):,.4g}" for side in (1, 2))
         disk = f"disk probe {statistics.median(k[0] for k in kept):,.0f}/s"
-        return Measured(tuple(a / b for _, a, b in kept), void, f"{note or sides}; {disk}")
+        cpu = self.noise.cpu[-len(probes) :]
+        probed = f"{disk}, CPU probe {min(cpu):,.0f}..{max(cpu):,.0f}/s"
+        return Measured(tuple(a / b for _, a, b in kept), void, f"{note or sides}; {probed}")
 
 
 def _ratio(ours: Callable[[], float], peer: Callable[[], float], turn: int) -> tuple[float, float]:
@@ -347,9 +479,20 @@ def _ratio(ours: Callable[[], float], peer: Callable[[], float], turn: int) -> t
     return a, peer()
 
 
-def free_port() -> int:
-    import socket
+def listening(port: int, seconds: float = 120) -> None:
+    """Returns as soon as somebody listens there."""
+    until = time.perf_counter() + seconds
+    while True:
+        try:
+            socket.create_connection(("127.0.0.1", port)).close()
+            return
+        except OSError:
+            if time.perf_counter() > until:
+                raise
+            time.sleep(0.01)
 
+
+def free_port() -> int:
     with socket.socket() as s:
         s.bind(("127.0.0.1", 0))
         port: int = s.getsockname()[1]

@@ -116,7 +116,6 @@ OTHERS = {
     "wrong-media-type": 415,
     "outcome-unknown": 503,
     "busy": 503,
-    "clock-doubt": 503,
 }
 
 
@@ -170,6 +169,7 @@ def test_the_statuses_are_those_of_the_contract():
         "internal",
         "not-releasable",
         "moved-on",
+        "clock-doubt",
         "disk-full",
     }
 

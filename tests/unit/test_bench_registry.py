@@ -4,12 +4,12 @@ import json
 
 import pytest
 
-from tests.bench import bench_append, bench_read, bench_start
-from tests.bench.figures import FIGURES, Figure, Measured, NotJudged, as_json, figure, judge, peer_digest
+from tests.bench import bench_append, bench_pull, bench_read, bench_redraw, bench_start
+from tests.bench.figures import FIGURES, Figure, Measured, NotJudged, as_json, as_table, figure, judge, peer_digest
 
-# cat apps.py common.py group.py | sha256sum, where the peers come from
-PEERS = "06b3ccd3e17e9228022213ca3b0266f71c19393eff2caa22df7b7c8e989efbd7"
-ROOMS = (bench_append, bench_read, bench_start)
+# cat apps.py common.py group.py s5_feed.py | sha256sum, where the peers come from
+PEERS = "6ee219d91e5a00f112338af9497f3270d1408f520ffdef47239a6261b2ac3871"
+ROOMS = (bench_append, bench_pull, bench_read, bench_redraw, bench_start)
 
 
 def taken(*values):
@@ -53,6 +53,31 @@ def test_at_most_bounds_from_above():
 
 def test_a_figure_that_is_not_judged_yet_fails_nothing():
     assert not judge(Figure("fake", taken(0.1), at_least=0.9, judged=False), None).failed
+
+
+def test_an_aim_that_is_demanded_fails_the_run_like_a_bound():
+    values = taken(0.9)
+    assert not judge(Figure("fake", values, at_least=0.8, aim=0.95), None).failed
+    missed = judge(Figure("fake", values, at_least=0.8, aim=0.95, demanded=True), None)
+    assert missed.failed
+    assert "MISSES ITS AIM" in missed.line()
+    assert not judge(Figure("fake", values, at_least=0.8, aim=0.9, demanded=True), None).failed
+    assert judge(Figure("fake", values, at_most=1.0, aim=0.8, demanded=True), None).failed
+    with pytest.raises(ValueError, match="can be demanded"):
+        figure("a figure of this test", at_least=1, demanded=True)(taken(1.0))
+
+
+def test_the_table_of_the_readme_has_bound_aim_and_spread():
+    """Hand-written: what the three values of one figure come to."""
+    fast = judge(Figure("fake", taken(0.95, 0.97, 0.92), at_least=0.9, aim=0.94, demanded=True, goal=9), None)
+    row = as_table([fast]).splitlines()[-1]
+    assert "| 9 | fake | >= 0.9 (aim 0.94, demanded) | 0.95 (0.92..0.97) | reaches its aim |" == row
+
+
+def test_every_goal_of_this_slice_has_its_figures():
+    """PERFORMANCE 5: goals 1 to 14 and 24, and the list of how each should grow."""
+    assert {1, *range(3, 15), 20, 24} <= {f.goal for f in FIGURES.values()}
+    assert 6 <= sum(name.startswith("growth: ") for name in FIGURES)
 
 
 def test_what_a_machine_cannot_measure_is_not_judged_and_fails_nothing():
