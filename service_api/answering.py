@@ -8,9 +8,9 @@ import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
-from functools import partial
+from functools import cached_property, partial
 from hashlib import sha256
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Engine
 
@@ -46,6 +46,9 @@ from service_api.projections.changes import Change, read_changes
 from service_api.projections.remarks import read_remarks
 from service_api.wire.canonical import load
 from service_api.wire.entries import near
+
+if TYPE_CHECKING:
+    from service_api.fleet import Fleet
 
 KEPT_ANSWERS = 1000  # of some 14 kB each
 BLOCK = 250  # entries of the feed, of 48 kB at most, that are in memory together
@@ -93,7 +96,7 @@ class Answers:
 
     # What the rest starts from
 
-    def _count(self, connection: Connection, when: When) -> int | None:
+    def count(self, connection: Connection, when: When) -> int | None:
         """How many entries were known; None for all of them."""
         if when.known is not None:
             size = store.read_head(connection, self.book.number).size
@@ -109,7 +112,7 @@ class Answers:
     def _today(self) -> date:
         return day_in(self.clock(), self.book.zone)
 
-    def _on(self, when: When) -> date:
+    def on_day(self, when: When) -> date:
         """The local day that the answer is judged by: of the moment asked for, else today."""
         return day_in(when.true_at, self.book.zone) if when.true_at else self._today()
 
@@ -120,7 +123,7 @@ class Answers:
                 true_at=when.true_at,
                 known_index=known,
                 index=index + 1,
-                on=self._on(when).isoformat(),
+                on=self.on_day(when).isoformat(),
                 rules=RULES,
             )
         )
@@ -151,7 +154,7 @@ class Answers:
         )
         return Context(
             zone=zone,
-            on=self._on(when),
+            on=self.on_day(when),
             true_at=when.true_at,
             known_index=when.known if when.known is not None else (known if when.known_at else None),
             sheets=keep(("sheet", class_), lambda: tuple(sheet_revisions(connection, book, class_, known))),
@@ -181,7 +184,7 @@ class Answers:
         return keep
 
     def _both(self, connection: Connection, unit: str, when: When) -> tuple[UnitState, Context]:
-        known = self._count(connection, when)
+        known = self.count(connection, when)
         state = self._state(connection, unit, when, known)
         return state, self._context(connection, state, when, known)
 
@@ -244,7 +247,7 @@ class Answers:
         return answered(found)
 
     def _facts(self, connection: Connection, unit: str, when: When, types: tuple[str, ...] | None = None) -> list[Item]:
-        known = self._count(connection, when)
+        known = self.count(connection, when)
         return facts(history_of(connection, self.book.number, f"unit:{unit}", known, types), when.true_at)
 
     def wear(self, unit: str, code: str, when: When = NOW) -> Answer:
@@ -257,7 +260,7 @@ class Answers:
                 raise NotFound(f"the sheet in force for {unit} has no characteristic {code}")
             page = self._facts(connection, unit, when)
             gauges = {i.data["gauge"] for i in page if i.entry.type == "reading.taken" and "gauge" in i.data}
-            known = self._count(connection, when)
+            known = self.count(connection, when)
             keep = self._shelf(connection, known)
             more = {g: self._gauge(connection, keep, g, known) for g in gauges - context.gauges.keys()}
             index = max(context.index, *(g.index for g in more.values())) if more else context.index
@@ -269,7 +272,7 @@ class Answers:
     ) -> tuple[dict[str, Any], int]:
         """The lines from `start` on, and how many there are."""
         with self.engine.begin() as connection:
-            known = self._count(connection, when)
+            known = self.count(connection, when)
             self._state(connection, unit, when, known)
             page = history_of(connection, self.book.number, f"unit:{unit}", known)
         items = [i for i in page if when.true_at is None or i.at <= when.true_at]
@@ -280,7 +283,7 @@ class Answers:
             true_at=when.true_at,
             known_index=known,
             index=max((i.touched for i in page), default=-1) + 1,
-            on=self._on(when).isoformat(),
+            on=self.on_day(when).isoformat(),
             rules=RULES,
         )
         lines = {"unit": unit, "as_of": answer(heads), "entries": [histories.line(i) for i in shown]}
@@ -315,7 +318,7 @@ class Answers:
     def tag(self, text: str, when: When = NOW) -> Answer:
         tag = tags.normal(text)
         with self.engine.begin() as connection:
-            known = self._count(connection, when)
+            known = self.count(connection, when)
             states = self._wearers(connection, tag, when, known)
         spans = sorted(
             (tags.Span(s.unit, t.since, t.until, t.why) for s in states for t in s.tags if t.tag == tag),
@@ -346,7 +349,7 @@ class Answers:
     def sheet(self, class_: str, on: date | None, when: When = NOW) -> Answer:
         """The revision in force on a day (today without one); `revisions` lists all that were issued."""
         with self.engine.begin() as connection:
-            known = self._count(connection, when)
+            known = self.count(connection, when)
             issued = sheet_revisions(connection, self.book.number, class_, known)
             last = units.last_index(connection, self.book.number, f"class:{class_}", below=known)
         day = on or self._today()
@@ -370,7 +373,7 @@ class Answers:
     def job(self, job: str, when: When = NOW) -> Answer:
         """What was done in a job, in order; its parts; and the checks that nobody answered."""
         with self.engine.begin() as connection:
-            book, known = self.book.number, self._count(connection, when)
+            book, known = self.book.number, self.count(connection, when)
             found = read_entries(connection, book, units.indexes(connection, book, f"job:{job}", below=known))
             if not found:
                 raise NotFound(f"no entry names the job {job}")
@@ -406,7 +409,7 @@ class Answers:
         if opened is None or registered is None:
             return None
         class_ = registered.body.class_
-        issued = sheet_revisions(connection, self.book.number, class_, self._count(connection, when))
+        issued = sheet_revisions(connection, self.book.number, class_, self.count(connection, when))
         revision = in_force(issued, day_in(opened.at, self.book.zone))
         if revision is None:
             return None
@@ -510,6 +513,13 @@ class Answers:
 
         found: dict[str, Any] = answer(summary(*self._both(connection, unit, NOW)))
         return found
+
+    @cached_property
+    def fleet(self) -> "Fleet":
+        """Questions over all units. What only they need is imported with the first of them."""
+        from service_api.fleet import Fleet
+
+        return Fleet(self)
 
     def day(self, moment: datetime) -> date:
         """The book's local day of a moment."""

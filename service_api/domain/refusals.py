@@ -75,6 +75,12 @@ class WrongMediaType(Refusal):
     slug = "wrong-media-type"
 
 
+class NeedsExtra(Refusal):
+    """The answer rests on a numerical library that is not installed here."""
+
+    slug = "needs-extra"
+
+
 class Busy(Refusal):
     slug = "busy"
 

@@ -8,9 +8,9 @@ from sqlalchemy.exc import TimeoutError as NoConnection
 from werkzeug.exceptions import HTTPException, MethodNotAllowed
 
 from service_api.domain.refusals import Busy, Refusal
-from service_api.http import attachments, auth, entries, feeds, jobs, pages, people, problems, tags, units
+from service_api.http import attachments, auth, entries, feeds, fleet, jobs, pages, people, problems, tags, units
 
-ROOMS = (entries, units, tags, jobs, feeds, people, attachments, pages)
+ROOMS = (entries, units, tags, jobs, fleet, feeds, people, attachments, pages)
 
 
 class Internal(Refusal):

@@ -37,6 +37,11 @@ QUERY: dict[str, dict[str, Any]] = {
     "job": {"schema": TEXT, "description": "entries of this job only"},
     "from": {"schema": TEXT, "description": "where to begin, inclusive, as `next` said; 0 is the beginning"},
     "wait": {"schema": {"type": "integer", "minimum": 0, "maximum": 60}, "description": "seconds to wait for news"},
+    "mode": {"schema": TEXT, "description": "complaints of this mode only"},
+    "since": {"schema": {"type": "string", "format": "date"}, "description": "reported on this local day or later"},
+    "within_days": {"schema": {"type": "integer", "minimum": 0}, "description": "no more days apart than these"},
+    "part_no": {"schema": TEXT, "description": "the part"},
+    "until": {"schema": {"type": "string", "format": "date"}, "description": "up to and on this local day"},
     "dots": {"schema": {"type": "integer", "minimum": 1, "maximum": 20}, "description": "pixels a module"},
 }
 

@@ -60,6 +60,9 @@ PROBLEMS: dict[str, Kind] = {
     "id-reused": Kind(409, "Id used before", "Make a new id for a new entry; send the old one exactly as it was."),
     "too-large": Kind(413, "Too large", "Send at most 5 MiB and 5,000 entries at a time, or stream NDJSON."),
     "wrong-media-type": Kind(415, "Wrong media type", "Send application/json or application/x-ndjson."),
+    "needs-extra": Kind(
+        501, "Numerical libraries are missing", "Install them: pip install 'fettlebook[numbers]'; all else is answered."
+    ),
     "busy": Kind(503, "Busy", "Send the same again after the seconds in Retry-After."),
     "outcome-unknown": Kind(
         503, "Outcome unknown", "Send the same entries under the same ids again: what was kept is answered as kept."

@@ -259,6 +259,22 @@ def all_units(connection: Connection, book: int) -> list[str]:
     return list(connection.execute(wanted).scalars())
 
 
+def unit_heads(connection: Connection, book: int) -> list[tuple[str, int]]:
+    """Every unit that was registered, by number, and how far its page has come."""
+    wanted = select(t.unit_state.c.unit, t.unit_state.c.head_index).where(
+        t.unit_state.c.book == book, t.unit_state.c["class"] != ""
+    )
+    return [(r.unit, r.head_index) for r in connection.execute(wanted.order_by(t.unit_state.c.unit))]
+
+
+def subjects(connection: Connection, book: int, kind: str) -> list[str]:
+    """The subjects of a kind, `lot:` for one, that have a page."""
+    wanted = select(t.page.c.subject).where(
+        t.page.c.book == book, t.page.c.subject >= kind, t.page.c.subject < kind[:-1] + chr(ord(kind[-1]) + 1)
+    )
+    return list(connection.execute(wanted.order_by(t.page.c.subject)).scalars())
+
+
 def units_of_class(connection: Connection, book: int, class_: str) -> list[str]:
     wanted = select(t.unit_state.c.unit).where(t.unit_state.c.book == book, t.unit_state.c["class"] == class_)
     return list(connection.execute(wanted.order_by(t.unit_state.c.unit)).scalars())

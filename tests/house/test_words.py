@@ -171,6 +171,7 @@ def test_the_statuses_are_those_of_the_contract():
         "moved-on",
         "clock-doubt",
         "disk-full",
+        "needs-extra",
     }
 
 

@@ -1,0 +1,136 @@
+"""Answers over many units: cures and repeats of complaints, spares. Each unit's share is kept until its page moves."""
+
+from collections.abc import Callable, Iterator, Sequence
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from sqlalchemy import Connection
+
+from service_api.calc import extra
+from service_api.domain import complaints, spares
+from service_api.domain.condition import AsOf
+from service_api.domain.context import RULES, SheetRevision, in_force
+from service_api.domain.moments import day_in
+from service_api.domain.plain import answer
+from service_api.domain.refusals import Malformed, NeedsExtra, NotFound
+from service_api.domain.timeline import Item, facts
+from service_api.pages import history_of, sheet_revisions
+from service_api.projections import units
+
+if TYPE_CHECKING:
+    from service_api.answering import Answers, When
+
+
+class Share(NamedTuple):
+    """What one unit's page says to a question, and the highest index that had a say in it."""
+
+    unit: str
+    value: Any
+    touched: int
+
+
+class Fleet:
+    """Questions over all units of one book. Many threads may ask."""
+
+    def __init__(self, answers: "Answers") -> None:
+        self.answers, self.book = answers, answers.book
+        self._kept: dict[tuple[str, str], tuple[int, Share]] = {}  # (question, unit): head of its page, its share
+
+    def _shares(
+        self,
+        connection: Connection,
+        when: "When",
+        known: int | None,
+        question: str,
+        make: Callable[[str, list[Item]], Any],
+        types: tuple[str, ...] | None = None,
+    ) -> Iterator[Share]:
+        """Each unit's share, from its facts of these types. About now it is made again only when its page moved."""
+        for unit, head in units.unit_heads(connection, self.book.number):
+            kept = self._kept.get((question, unit)) if when.now else None
+            if kept is not None and kept[0] == head:
+                yield kept[1]
+                continue
+            page = facts(history_of(connection, self.book.number, f"unit:{unit}", known, types), when.true_at)
+            share = Share(unit, make(unit, page), max((item.touched for item in page), default=-1))
+            if when.now:
+                self._kept[question, unit] = (head, share)
+            yield share
+
+    def _as_of(self, when: "When", known: int | None, shares: Sequence[Share], more: int = -1) -> AsOf:
+        return AsOf(
+            true_at=when.true_at,
+            known_index=known,
+            index=max(more, *(share.touched for share in shares), -1) + 1,
+            on=self.answers.on_day(when).isoformat(),
+            rules=RULES,
+        )
+
+    def _day(self, moment: datetime) -> date:
+        return day_in(moment, self.book.zone)
+
+    # Complaints
+
+    def _calls(self, connection: Connection, when: "When", known: int | None) -> list[Share]:
+        return list(self._shares(connection, when, known, "calls", complaints.calls_of, complaints.TYPES))
+
+    def cures(self, mode: str | None, class_: str | None, since: date | None, when: "When") -> dict[str, Any]:
+        """What cured the complaints of a mode, of a class, since a day; and what to check first."""
+        with self.answers.engine.begin() as connection:
+            known = self.answers.count(connection, when)
+            shares = self._calls(connection, when, known)
+            sheets: dict[str, SheetRevision | None] = {}
+
+            def sheet_of(name: str) -> SheetRevision | None:
+                if name not in sheets:
+                    issued = sheet_revisions(connection, self.book.number, name, known)
+                    sheets[name] = in_force(issued, self.answers.on_day(when))
+                return sheets[name]
+
+            calls = [call for share in shares for call in share.value]
+            as_of = self._as_of(when, known, shares)
+            found: dict[str, Any] = answer(complaints.cures(calls, mode, class_, since, self._day, sheet_of, as_of))
+        return found
+
+    def repeats(self, within: int, when: "When") -> dict[str, Any]:
+        """Complaints that came again on the same unit with the same mode within so many days."""
+        with self.answers.engine.begin() as connection:
+            known = self.answers.count(connection, when)
+            shares = self._calls(connection, when, known)
+        calls = [call for share in shares for call in share.value]
+        found: dict[str, Any] = answer(complaints.repeats(calls, within, self._day, self._as_of(when, known, shares)))
+        return found
+
+    # Spares
+
+    def spares(self, part_no: str, until: date, when: "When") -> dict[str, Any]:
+        """What will be needed of a part up to a day. Raises NotFound, Malformed, NeedsExtra."""
+        on, book = self.answers.on_day(when), self.book.number
+        if until < on:
+            raise Malformed.at("?until", "bad-query", f"a day from {on.isoformat()} on")
+        with self.answers.engine.begin() as connection:
+            known = self.answers.count(connection, when)
+            shares = list(self._shares(connection, when, known, "parts", spares.parts_of))
+            received = units.subjects(connection, book, "lot:")
+            lots = {lot: facts(history_of(connection, book, lot, known), when.true_at) for lot in received}
+            slots = {(s.value.class_, life.slot) for s in shares for life in s.value.lives if part_no in life.part_nos}
+            supply = [self._supply_days(connection, known, on, class_, slot) for class_, slot in sorted(slots)]
+        lives = [life for share in shares for life in share.value.lives if part_no in life.part_nos]
+        stock = spares.on_hand(
+            part_no, {lot.partition(":")[2]: page for lot, page in lots.items()}, (s.value for s in shares)
+        )
+        if not lives and stock is None:
+            raise NotFound(f"no piece of {part_no} was ever received or fitted")
+        touched = max((item.touched for page in lots.values() for item in page), default=-1)
+        as_of = self._as_of(when, known, shares, touched)
+        longest = max((days for days in supply if days is not None), default=None)
+        try:
+            found: dict[str, Any] = answer(spares.forecast(part_no, lives, on, until, longest, stock, as_of))
+        except extra.NeedsExtra as missing:
+            raise NeedsExtra(str(missing)) from missing
+        return found
+
+    def _supply_days(self, connection: Connection, known: int | None, on: date, class_: str, slot: str) -> int | None:
+        revision = in_force(sheet_revisions(connection, self.book.number, class_, known), on)
+        row = revision.sheet.slot(slot) if revision else None
+        return row.supply_days if row else None

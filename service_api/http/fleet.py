@@ -1,0 +1,62 @@
+"""Questions over many units: what cured complaints, what came back, what will be needed of a part."""
+
+from datetime import date
+
+from flask import Blueprint, Response, request
+
+from service_api.domain.refusals import Malformed
+from service_api.http.contract import TIMES, answers, contract, give_list, known_query, when, whole
+
+bp = Blueprint("fleet", __name__, url_prefix="/v1")
+MONTH, LONGEST = 30, 3660
+
+
+@bp.get("/complaints/cures")
+@contract(gives="service_api.domain.complaints:Cures", query=("mode", "class", "since", *TIMES), refuses=("bad-query",))
+def cures() -> Response:
+    """What cured complaints of a mode, no-part cures included, with shares and intervals, and what to check first.
+
+    Without `class` each class stands apart, without `mode` each mode: what usually goes wrong on it.
+    """
+    known_query("mode", "class", "since", *TIMES)
+    query = request.args.get
+    return give_list(answers().fleet.cures(query("mode"), query("class"), day_of("since"), when()))
+
+
+@bp.get("/complaints/repeats")
+@contract(gives="service_api.domain.complaints:Repeats", query=("within_days", *TIMES), refuses=("bad-query",))
+def repeats() -> Response:
+    """Complaints that came again on the same unit with the same mode, after no fault found too; 30 days unless said."""
+    known_query("within_days", *TIMES)
+    return give_list(answers().fleet.repeats(whole("within_days", MONTH, 0, LONGEST), when()))
+
+
+@bp.get("/spares/forecast")
+@contract(
+    gives="service_api.domain.spares:SparesForecast",
+    query=("part_no", "until", *TIMES),
+    refuses=("bad-query", "not-found", "needs-extra"),
+)
+def spares() -> Response:
+    """Sets of a part that will fail up to and on a day, running ones counted as not yet: how sure, what to stock."""
+    known_query("part_no", "until", *TIMES)
+    part_no, until = request.args.get("part_no"), day_of("until")
+    if not part_no:
+        raise Malformed.at("?part_no", "bad-query", "say which part")
+    if until is None:
+        raise Malformed.at("?until", "bad-query", "say up to which day, YYYY-MM-DD")
+    return give_list(answers().fleet.spares(part_no, until, when()))
+
+
+def day_of(name: str) -> date | None:
+    """A local day of the book from the query. Raises Malformed."""
+    text = request.args.get(name)
+    if text is None:
+        return None
+    try:
+        day = date.fromisoformat(text)
+        if day.isoformat() != text:  # the basic form and week dates
+            raise ValueError(text)
+    except ValueError:
+        raise Malformed.at(f"?{name}", "bad-query", "a date is YYYY-MM-DD") from None
+    return day
