@@ -1,5 +1,6 @@
 """Wiring: a store with its engines, a recorder and answers for each book, and the web application around them."""
 
+import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from datetime import UTC, datetime
@@ -10,8 +11,10 @@ from flask import Flask
 from sqlalchemy import Engine, text
 
 from service_api.answering import Answers
-from service_api.domain.moments import in_utc, zone_of
-from service_api.log import store
+from service_api.clocks import ClockWatch, Reading
+from service_api.domain.moments import in_utc, parse, zone_of
+from service_api.domain.refusals import ClockDoubt
+from service_api.log import confirmed, store
 from service_api.log.engines import QuickReader, is_sqlite, is_there, reading_engine, writing_engine
 from service_api.log.holding import Hold
 from service_api.log.store import Book
@@ -26,6 +29,11 @@ PATIENCE = 2.0
 
 def wall_clock() -> datetime:
     return datetime.now(UTC)
+
+
+def counting_clock() -> float:
+    """Seconds since the machine started, sleep included where the system counts it; setting the clock moves it not."""
+    return time.clock_gettime(getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC))
 
 
 class StoreBehind(RuntimeError):
@@ -59,15 +67,24 @@ def migrate(url: str) -> None:
 class Store:
     """An open store. `clock` is the one clock of the process; everything below gets moments as arguments.
 
+    counting : the clock that it is held against; left out, the machine's for the machine's own clock, else none
     doing : for what an embedded store is held; empty to read only, for which nobody has to hold it
     patience : seconds to wait for whoever holds it now and takes no commands
     Raises StoreHeld, StoreBehind.
     """
 
     def __init__(
-        self, settings: Settings, clock: Clock = wall_clock, doing: str = "serve", patience: float = PATIENCE
+        self,
+        settings: Settings,
+        clock: Clock = wall_clock,
+        counting: Callable[[], float] | None = None,
+        doing: str = "serve",
+        patience: float = PATIENCE,
     ) -> None:
         self.settings, self.clock = settings, clock
+        self._counting = counting or (counting_clock if clock is wall_clock else lambda: clock().timestamp())
+        self._began = Reading(clock(), self._counting())
+        self._watches: dict[int, ClockWatch] = {}
         self.hold: Hold | None = None
         self.reading = self.writing = reading_engine(settings.database)
         if is_sqlite(settings.database):
@@ -135,10 +152,49 @@ class Store:
         """The book's one recorder here. What only writing needs is imported with the first of them."""
         from service_api.recording import Recorder
 
+        def clock() -> datetime:
+            return self.stamp(number)
+
         found = self._recorders.get(number)
         if found is None:  # the first of several threads sets it, and all of them get that one
-            found = self._recorders.setdefault(number, Recorder(self.writing, self.book(number), self.clock))
+            found = self._recorders.setdefault(number, Recorder(self.writing, self.book(number), clock))
         return found
+
+    def stamp(self, number: int) -> datetime:
+        """Now, for what is written to this book. Raises ClockDoubt while the machine's clock is in doubt."""
+        now = self.clock()
+        found = self._watches.get(number)
+        if found is None:
+            found = self._watches.setdefault(number, self._watch(self.book(number)))
+        found.check(now, self._counting())
+        return now
+
+    def _watch(self, book: Book) -> ClockWatch:
+        def last_confirmed() -> Reading | None:
+            with self.reading.begin() as connection:
+                found = confirmed.last_confirmed(connection, book.number)
+            return found and Reading(parse(found.confirmed_at), found.counted_ms / 1000)
+
+        with self.reading.begin() as connection:
+            # a simulated book was told ahead of any clock
+            passed = "" if book.simulated else confirmed.not_before(connection, book.number)
+        return ClockWatch(self._began, last_confirmed, passed)
+
+    def clock_doubt(self) -> str:
+        """Why the machine's clock is not believed, looked at now; empty when it is."""
+        for book in self.books():
+            try:
+                self.stamp(book.number)
+            except ClockDoubt as doubt:
+                return doubt.detail
+        return ""
+
+    def confirm_clock(self, book: Book) -> datetime:
+        """The machine's clock is believed by this book, in every process here, until it is set again; what it says."""
+        now, counted = self.clock(), self._counting()
+        with self.writing.begin() as connection:
+            confirmed.confirm(connection, book.number, in_utc(now, 6), round(counted * 1000))
+        return now
 
     def answers(self, number: int) -> Answers:
         found = self._answers.get(number)

@@ -324,7 +324,7 @@ def token_new(
         if party and party not in {p.id for p in people.parties(connection, book.number)}:
             wrong_use(f"no party is called {party}")
         made, text = tokens.new_token(
-            connection, book.number, role, store.clock(), person=person, party=party, name=name, days=days
+            connection, book.number, role, store.stamp(book.number), person=person, party=party, name=name, days=days
         )
     call.say({"id": made.id, "role": role, "expires_at": made.expires_at, "token": text}, text)
 
@@ -462,7 +462,7 @@ def device_enrol(call: Call, store: "Store", name: str, url: str) -> None:
 
     book = the_book(call, store)
     with store.writing.begin() as connection:
-        made, code, until = tokens.enrol(connection, book.number, name, store.clock())
+        made, code, until = tokens.enrol(connection, book.number, name, store.stamp(book.number))
     link = f"{url.rstrip('/')}/bench/enrol/{code}"
     call.say({"device": made.id, "enrol_url": link, "until": until}, f"Open once on the device, until {until}:\n{link}")
 
@@ -497,6 +497,27 @@ def device_revoke(call: Call, store: "Store", ident: str) -> None:
     call.say({"revoked": ident}, f"The device {ident} is revoked.")
 
 
+@main.group()
+def clock() -> None:
+    """The machine's clock, which stamps every entry."""
+
+
+@clock.command("confirm")
+@changes
+def clock_confirm(call: Call, store: "Store") -> None:
+    """Say that the machine's clock is right: writing goes on after it was set, or after it ran ahead.
+
+    Look at the clock first. It counts for the book named with --book, or for all.
+
+    Example:  fettlebook clock confirm
+    """
+    from service_api.domain.moments import in_utc
+
+    books = store.books() if call.origin is None else [the_book(call, store)]
+    now = in_utc([store.confirm_clock(book) for book in books][-1]) if books else in_utc(store.clock())
+    call.say({"confirmed_at": now, "books": [b.origin for b in books]}, f"The clock is right: it says {now}.")
+
+
 @main.group("tags")
 def tags_group() -> None:
     """Tags: labels that point to a unit for a time."""
@@ -514,7 +535,7 @@ def tags_mint(call: Call, store: "Store", count: int) -> None:
 
     book = the_book(call, store)
     with store.writing.begin() as connection:
-        made = minted.mint(connection, book.number, count, store.clock())
+        made = minted.mint(connection, book.number, count, store.stamp(book.number))
     call.say({"tags": made}, "\n".join(made))
 
 

@@ -81,6 +81,12 @@ class NeedsExtra(Refusal):
     slug = "needs-extra"
 
 
+class ClockDoubt(Refusal):
+    """The machine's clock cannot be believed; nothing is written until somebody confirms it."""
+
+    slug = "clock-doubt"
+
+
 class Busy(Refusal):
     slug = "busy"
 

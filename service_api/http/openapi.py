@@ -206,7 +206,7 @@ SHAPES: dict[str, dict[str, Any]] = {
     "party": PARTY,
     "role": ROLE,
     "attachment": {"type": "object", "required": ["sha256", "media_type", "bytes"]},
-    "health": {"type": "object", "required": ["status"], "properties": {"status": TEXT}},
+    "health": {"type": "object", "required": ["status"], "properties": {"status": TEXT, "writing": TEXT}},
     "openapi": {"type": "object"},
 }
 

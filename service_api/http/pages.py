@@ -141,7 +141,7 @@ def health() -> Response:
 @bp.get("/readyz")
 @contract(public=True, gives="health", status=(200, 503))
 def ready() -> Response:
-    """The store can be read and its tables are this code's."""
+    """The store can be read and its tables are this code's; `writing` says when the clock is in doubt."""
     store = current_app.extensions["store"]
     try:
         current = store.is_current()
@@ -149,4 +149,5 @@ def ready() -> Response:
         return give_json({"status": "not ready", "why": type(error).__name__}, 503)
     if not current:
         return give_json({"status": "not ready", "why": "the store's tables are another revision's"}, 503)
-    return give_json({"status": "ready", "version": __version__})
+    doubt = store.clock_doubt()
+    return give_json({"status": "ready", "version": __version__} | ({"writing": f"stopped: {doubt}"} if doubt else {}))

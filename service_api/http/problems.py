@@ -63,6 +63,12 @@ PROBLEMS: dict[str, Kind] = {
     "needs-extra": Kind(
         501, "Numerical libraries are missing", "Install them: pip install 'fettlebook[numbers]'; all else is answered."
     ),
+    "clock-doubt": Kind(
+        503,
+        "The service's clock is in doubt",
+        "Keep the entries and send them again later. Whoever runs the service sets its clock right and says"
+        " `fettlebook clock confirm`; reading goes on meanwhile.",
+    ),
     "busy": Kind(503, "Busy", "Send the same again after the seconds in Retry-After."),
     "outcome-unknown": Kind(
         503, "Outcome unknown", "Send the same entries under the same ids again: what was kept is answered as kept."
@@ -73,6 +79,7 @@ PROBLEMS: dict[str, Kind] = {
     "internal": Kind(500, "Our fault", "Send the same id again later; tell whoever runs the service the instance."),
 }
 JSON = "application/problem+json"
+RETRY_AFTER = {"clock-doubt": 60}  # seconds; what passes by itself is tried again after 2
 
 
 def document(refusal: Refusal, status: int | None = None, **more: Any) -> dict[str, Any]:
@@ -105,7 +112,7 @@ def respond(refusal: Refusal, status: int | None = None, **more: Any) -> Respons
     if found["status"] == 401:
         response.headers["WWW-Authenticate"] = "Bearer"
     if found["status"] == 503:
-        response.headers["Retry-After"] = "2"
+        response.headers["Retry-After"] = str(RETRY_AFTER.get(refusal.slug, 2))
     return response
 
 

@@ -4,6 +4,8 @@ entry : the hashed text, sealed; (book, log_index) is its only unique key, and t
 entry_id : the client's id and the digest of what the client sent, by which the same entry is known again; sealed
 receipt : leaf hash, and what was said of the entry when it was recorded; unhashed, sealed
 log_head : size, right edge of the tree, root and last recorded moment; one row a book, changed in every append
+clock_confirmed : what the machine's clock said when somebody confirmed it, what its counting clock said, and the last
+    recorded moment then
 """
 
 from sqlalchemy import BigInteger, Column, Integer, LargeBinary, MetaData, Table, Text
@@ -54,6 +56,16 @@ log_head = Table(
     Column("edge", LargeBinary, nullable=False),
     Column("root", LargeBinary, nullable=False),
     Column("recorded_at", Text, nullable=False),
+)
+clock_confirmed = Table(
+    "clock_confirmed",
+    metadata,
+    Column("book", Integer, primary_key=True, autoincrement=False),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("confirmed_at", Text, nullable=False),
+    Column("counted_ms", BigInt, nullable=False),
+    Column("recorded_at", Text, nullable=False),
+    sqlite_with_rowid=False,
 )
 
 SEALED = ("entry", "entry_id", "receipt")

@@ -137,8 +137,12 @@ def changes(body: Body) -> Callable[..., None]:
 def _do(body: Body, call: Call, store: "Store", given: dict[str, Any]) -> None:
     from sqlalchemy.exc import SQLAlchemyError
 
+    from service_api.domain.refusals import ClockDoubt
+
     try:
         body(call, store, **given)
+    except ClockDoubt as error:
+        stop(3, f"{error.detail}: set it right and say `fettlebook clock confirm`")
     except (SQLAlchemyError, OSError) as error:
         stop(3, f"this could not be done: {getattr(error, 'orig', None) or error}")
 
