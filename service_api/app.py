@@ -15,7 +15,14 @@ from service_api.clocks import ClockWatch, Reading
 from service_api.domain.moments import in_utc, parse, zone_of
 from service_api.domain.refusals import ClockDoubt
 from service_api.log import confirmed, store
-from service_api.log.engines import QuickReader, is_sqlite, is_there, reading_engine, writing_engine
+from service_api.log.engines import (
+    QuickReader,
+    appending_engine,
+    is_sqlite,
+    is_there,
+    reading_engine,
+    writing_engine,
+)
 from service_api.log.holding import Hold
 from service_api.log.store import Book
 from service_api.settings import Settings, travelling
@@ -93,6 +100,7 @@ class Store:
             self.writing = writing_engine(settings.database) if doing else self.reading
             if store_revision(self.reading) != newest_revision():
                 raise StoreBehind("the store's tables are behind this code: run `fettlebook migrate` as their owner")
+        self.appending = self.writing if is_sqlite(settings.database) else appending_engine(settings.database)
         self.quickly = QuickReader(self.reading)
         self._recorders: dict[int, Recorder] = {}
         self._answers: dict[int, Answers] = {}
@@ -119,6 +127,7 @@ class Store:
     def close(self) -> None:
         self.quickly.close()
         self.reading.dispose()
+        self.appending.dispose()
         self.writing.dispose()
         if self.hold is not None:
             self.hold.release()
@@ -157,7 +166,7 @@ class Store:
 
         found = self._recorders.get(number)
         if found is None:  # the first of several threads sets it, and all of them get that one
-            found = self._recorders.setdefault(number, Recorder(self.writing, self.book(number), clock))
+            found = self._recorders.setdefault(number, Recorder(self.appending, self.book(number), clock))
         return found
 
     def stamp(self, number: int) -> datetime:

@@ -48,6 +48,7 @@ from service_api.wire.entries import Draft, body_faults, near, recorded, splice
 
 AHEAD = timedelta(minutes=5)
 KEPT = 5000
+CATCHING_UP = 200  # entries of others that are read to see what they made old
 
 
 @dataclass(frozen=True)
@@ -144,7 +145,7 @@ class Recorder:
     def __init__(self, engine: Engine, book: Book, clock: Callable[[], datetime]) -> None:
         self.engine, self.book, self.clock = engine, book, clock
         self._door: Combiner[_Request, list[Outcome] | Exception] = Combiner(self._commit)
-        # What the store says as of the head; dropped on any error and when another process moved the head.
+        # What the store says as of the head; dropped on any error, and as far as another process has moved it on.
         self._head: Head | None = None
         self._states: dict[str, UnitState] = {}
         self._pages: dict[str, Page] = {}
@@ -194,11 +195,7 @@ class Recorder:
 
     def _safely(self, requests: Sequence[_Request]) -> list[list[Outcome]]:
         try:
-            try:
-                return self._transact(requests)
-            except store.HeadMoved:  # another process wrote since; nothing of ours was
-                self._forget()
-                return self._transact(requests)
+            return self._transact(requests)
         except BaseException as error:
             self._forget()
             if isinstance(error, DBAPIError) and trouble(error) == "unknown":
@@ -207,18 +204,37 @@ class Recorder:
             raise
 
     def _transact(self, requests: Sequence[_Request]) -> list[list[Outcome]]:
-        with self.engine.begin() as connection:
+        drafts = [s for r in requests for s in r.submissions if isinstance(s, Draft)]
+        ids = {d.key for d in drafts}
+        with store.held(self.engine, self.book.number, ids) as held:
+            connection = held.connection
             if self._in_doubt:
                 self._look(connection)
-            batch = self._judge(connection, requests)
+            self._catch_up(connection, held.head)
+            batch = self._judge(connection, requests, drafts, held)
             done = self._append(connection, batch) if batch.accepted else None
-            # where nothing moves the head: was what is refused judged by what is still so?
-            kept = self._head if done is None else None
-            if kept is not None and store.read_head(connection, self.book.number).size != kept.size:
-                raise store.HeadMoved("another process has written since")
         if done is not None:
             self._keep(done, batch)
         return [self._answered(outcomes, done.answers if done else {}) for outcomes in batch.outcomes]
+
+    def _catch_up(self, connection: Connection, head: Head) -> None:
+        """Forget what other processes' entries have made old since our last one."""
+        since = None if self._head is None else self._head.size
+        self._head = head
+        if since == head.size:
+            return
+        if since is None or not 0 < head.size - since <= CATCHING_UP:
+            self._drop()
+            return
+        for stored in store.texts(connection, self.book.number, range(since, head.size)):
+            entry = json.loads(stored.hashed)
+            subject, kind = entry["subject"], TYPES.get(entry["type"])
+            if kind is None or kind.corrects:  # it may show on any page
+                self._drop()
+                return
+            name, _, ident = subject.partition(":")
+            self._pages.pop(subject, None)
+            self._states.pop(ident, None) if name == "unit" else self._sheets.pop(ident, None)
 
     def _look(self, connection: Connection) -> None:
         """Hold the end of the log against its head. Raises Busy while they differ: nothing may be put on top."""
@@ -230,6 +246,9 @@ class Recorder:
 
     def _forget(self) -> None:
         self._head = None
+        self._drop()
+
+    def _drop(self) -> None:
         self._states.clear()
         self._pages.clear()
         self._sheets.clear()
@@ -260,14 +279,12 @@ class Recorder:
             self._people |= people.known_ids(connection, self.book.number, "person", missing)
         return wanted & self._people
 
-    def _judge(self, connection: Connection, requests: Sequence[_Request]) -> _Batch:
+    def _judge(
+        self, connection: Connection, requests: Sequence[_Request], drafts: list[Draft], held: store.Held
+    ) -> _Batch:
         """What becomes of every entry, before anything is written."""
-        book = self.book.number
-        drafts = [s for r in requests for s in r.submissions if isinstance(s, Draft)]
-        known = store.known(connection, book, {d.key for d in drafts})
-        head = self._head or store.read_head(connection, book)
         now = self.clock()
-        batch = _Batch(head, max(in_utc(now, 6), head.recorded_at))
+        batch = _Batch(held.head, max(in_utc(now, 6), held.head.recorded_at))
         self._look_up(connection, batch, drafts)
         for request in requests:
             before = batch.mark() if request.strict else None
@@ -276,7 +293,7 @@ class Recorder:
                 if isinstance(submission, Refusal):
                     outcomes.append(_refused(submission, None))
                 else:
-                    outcomes.append(self._one(connection, batch, submission, request.sender, now, known))
+                    outcomes.append(self._one(connection, batch, submission, request.sender, now, held.known))
             if before and any(isinstance(o, Outcome) and o.status == "refused" for o in outcomes):
                 batch.back_to(before)
                 outcomes = [_spared(o) for o in outcomes]
@@ -284,25 +301,26 @@ class Recorder:
         return batch
 
     def _append(self, connection: Connection, batch: _Batch) -> _Done:
-        book = self.book.number
+        book, changes = self.book.number, driver.changes(connection)
         rows = [Row(d.key, d.digest, hashed) for d, _, hashed in batch.accepted]
-        appended = store.append(connection, book, batch.head, rows, batch.recorded_at)
-        self._run(connection, units.page_rows(book, batch.changed_pages()))
-        self._write_topics(connection, batch)
-        drawn = self._redraw(connection, batch)
+        appended = store.append(changes, book, batch.head, rows, batch.recorded_at)
+        self._run(changes, units.page_rows(book, batch.changed_pages()))
+        self._write_topics(connection, changes, batch)
+        drawn = self._redraw(connection, changes, batch)
         said = self._say(connection, batch, drawn)
-        store.add_receipts(connection, book, appended.leaves, said)
+        store.add_receipts(changes, book, appended.leaves, said)
         answers = {
             e.id: entry_answer(hashed, leaf.leaf, what)
             for (_, e, hashed), leaf, what in zip(batch.accepted, appended.leaves, said, strict=True)
         }
         sheets = {e.subject_id for _, e, _ in batch.accepted if e.kind == "class"}
+        changes.commit()
         return _Done(appended.head, drawn.after, answers, sheets)
 
     @staticmethod
-    def _run(connection: Connection, write: units.Write) -> None:
+    def _run(changes: driver.Changes, write: units.Write) -> None:
         if write.rows:
-            driver.change_many(connection, write.sql, write.rows)
+            changes.many(write.sql, write.rows)
 
     @staticmethod
     def _answered(outcomes: Sequence[Outcome | Recorded], answers: dict[str, bytes]) -> list[Outcome]:
@@ -491,21 +509,23 @@ class Recorder:
 
     # Projections
 
-    def _write_topics(self, connection: Connection, batch: _Batch) -> None:
+    def _write_topics(self, connection: Connection, changes: driver.Changes, batch: _Batch) -> None:
         book = self.book.number
         topics = [topic for _, entry, _ in batch.accepted for topic in own_topics(entry)]
-        self._run(connection, units.topic_rows(book, topics))
-        for _, entry, _ in batch.accepted:
-            if TYPES[entry.type].corrects:
-                along = drawn_topics(connection, book, entry, batch.roots[entry.id])
-                self._run(connection, units.topic_rows(book, along))
+        self._run(changes, units.topic_rows(book, topics))
+        corrections = [e for _, e, _ in batch.accepted if TYPES[e.type].corrects]
+        for entry in corrections:
+            changes.settle()  # where it shows is read from what came before it
+            self._run(changes, units.topic_rows(book, drawn_topics(connection, book, entry, batch.roots[entry.id])))
+        if corrections:
+            changes.settle()
         moves = (changes_of(connection, book, e, batch.roots.get(e.id, e)) for _, e, _ in batch.accepted)
-        self._run(connection, change_rows(book, [change for found in moves for change in found]))
+        self._run(changes, change_rows(book, [change for found in moves for change in found]))
         moved = [e.index for _, e, _ in batch.accepted if is_context(batch.roots.get(e.id, e))]
         if moved:
-            self._run(connection, units.context_row(book, max(moved)))
+            self._run(changes, units.context_row(book, max(moved)))
 
-    def _redraw(self, connection: Connection, batch: _Batch) -> _Drawn:
+    def _redraw(self, connection: Connection, changes: driver.Changes, batch: _Batch) -> _Drawn:
         """Bring every touched unit's state up to date: one step when in order, the whole page again when not."""
         book = self.book.number
         touched: dict[str, list[Recorded]] = {}
@@ -527,15 +547,16 @@ class Recorder:
             state = done.before[unit] = states.get(unit) or begin(unit)
             stepped = advance(state, fresh) if page not in again else None
             if stepped is None:
+                changes.settle()
                 stepped = draw_unit(connection, book, unit)
                 had = {r.key for r in read_remarks(connection, book, unit)}
                 forget_remarks(connection, book, unit)
                 done.remarks[unit] = [r for r in stepped.remarks if r.key not in had]
             elif stepped.remarks:
                 done.remarks[unit] = list(stepped.remarks)
-            self._run(connection, remark_rows(book, unit, stepped.remarks))
+            self._run(changes, remark_rows(book, unit, stepped.remarks))
             done.after[unit] = replace(stepped, remarks=()) if stepped.remarks else stepped
-        self._run(connection, units.state_rows(book, done.after.values(), done.before))
+        self._run(changes, units.state_rows(book, done.after.values(), done.before))
         for unit, state in done.after.items():
             if state.tags != done.before[unit].tags:
                 units.write_tags(connection, book, state)

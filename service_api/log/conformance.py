@@ -5,7 +5,7 @@ from contextlib import contextmanager
 from functools import partial
 from hashlib import sha256
 
-from sqlalchemy import Connection, Engine, Row, text
+from sqlalchemy import Engine, Row, text
 
 from service_api.log import driver, store
 from service_api.log.merkle import EMPTY_ROOT, Frontier, leaf_hash
@@ -60,10 +60,13 @@ def check_appends(engine: Engine, book: Book, given: list[bytes]) -> None:
     while size < len(given):  # of one, two, three, one, two ...: the head has to go on from any size
         fresh = given[size : size + batch]
         rows = [row_of(size + n, hashed) for n, hashed in enumerate(fresh)]
-        with engine.begin() as connection:
-            done = store.append(connection, book.number, head, rows, f"moment {size:03}")
+        with store.held(engine, book.number, [row.id for row in rows]) as held:
+            assert (head.size, {}) == (held.head.size, held.known), "who holds the book is told where it stands"
+            changes = driver.changes(held.connection)
+            done = store.append(changes, book.number, held.head, rows, f"moment {size:03}")
             said = [hashed if n % 2 else None for n, hashed in enumerate(fresh)]
-            store.add_receipts(connection, book.number, done.leaves, said)
+            store.add_receipts(changes, book.number, done.leaves, said)
+            changes.commit()
         assert list(range(size, size + len(fresh))) == [leaf.index for leaf in done.leaves], "no gap in the indexes"
         assert [leaf_hash(hashed) for hashed in fresh] == [leaf.leaf for leaf in done.leaves], "a leaf of each text"
         assert size == head.size, "the old head is left as it was"
@@ -109,11 +112,13 @@ def check_ids(engine: Engine, book: Book, given: list[bytes]) -> None:
 
 def check_books_apart(engine: Engine, first: Book, second: Book) -> None:
     """One book's entries and ids are nothing to another."""
-    with engine.begin() as connection:
-        head = store.read_head(connection, second.number)
-        assert {} == store.known(connection, second.number, [row_of(0, b"").id]), "an id belongs to one book"
-        done = store.append(connection, second.number, head, [row_of(0, b"another")], MOMENT)
+    with store.held(engine, second.number, [row_of(0, b"").id]) as held:
+        assert {} == held.known, "an id belongs to one book"
+        changes = driver.changes(held.connection)
+        done = store.append(changes, second.number, held.head, [row_of(0, b"another")], MOMENT)
         assert 0 == done.leaves[0].index, "each book counts from 0"
+        changes.commit()
+    with engine.begin() as connection:
         assert [store.Stored(0, b"another")] == list(store.read(connection, second.number)), "books are apart"
         assert SIZE == store.read_head(connection, first.number).size, "books are apart"
     with engine.begin() as connection:
@@ -129,26 +134,33 @@ def check_refused_move(engine: Engine, book: Book, given: list[bytes]) -> None:
     """Who appends after another head than the book's writes nothing, even when the transaction is committed."""
     with engine.begin() as connection:
         ahead = store.read_head(connection, book.number)
-        ahead.frontier.push(leaf_hash(b"never written"))
-        for stale in (store.Head(Frontier(), ""), ahead):
+    ahead.frontier.push(leaf_hash(b"never written"))
+    for stale in (store.Head(Frontier(), ""), ahead):
+        with store.held(engine, book.number, ()) as held:
             try:
-                store.append(connection, book.number, stale, [row_of(900, b"stale")], MOMENT)
-            except store.HeadMoved:
+                _append(held, book, stale, row_of(900, b"stale"))
+            except driver.Missed:
                 continue
             raise AssertionError("a stale head must not append")
-    with refused(engine, "an id stands in a book once", *TAKEN) as connection:
-        head = store.read_head(connection, book.number)
-        store.append(connection, book.number, head, [row_of(7, b"another text")], MOMENT)
+    with refused("an id stands in a book once", *TAKEN), store.held(engine, book.number, ()) as held:
+        _append(held, book, held.head, row_of(7, b"another text"))
     _nothing_changed(engine, book, given)
 
 
 def check_roll_back(engine: Engine, book: Book, given: list[bytes]) -> None:
     """A transaction that its caller gives up leaves nothing behind."""
-    with refused(engine, "the caller gave up", "the caller gives up") as connection:
-        head = store.read_head(connection, book.number)
-        store.append(connection, book.number, head, [row_of(902, b"given up")], MOMENT)
+    with refused("the caller gave up", "the caller gives up"), store.held(engine, book.number, ()) as held:
+        changes = driver.changes(held.connection)
+        store.append(changes, book.number, held.head, [row_of(902, b"given up")], MOMENT)
+        changes.settle()
         raise RuntimeError("the caller gives up")
     _nothing_changed(engine, book, given)
+
+
+def _append(held: store.Held, book: Book, head: store.Head, row: store.Row) -> None:
+    changes = driver.changes(held.connection)
+    store.append(changes, book.number, head, [row], MOMENT)
+    changes.commit()
 
 
 def _nothing_changed(engine: Engine, book: Book, given: list[bytes]) -> None:
@@ -161,14 +173,13 @@ def _nothing_changed(engine: Engine, book: Book, given: list[bytes]) -> None:
 
 
 @contextmanager
-def refused(engine: Engine, promise: str, *words: str) -> Iterator[Connection]:
-    """The block has to fail with one of these words in the error; its transaction is rolled back.
+def refused(promise: str, *words: str) -> Iterator[None]:
+    """The block has to fail with one of these words in the error.
 
     The words keep a slip in a statement of ours from passing as a promise kept.
     """
     try:
-        with engine.begin() as connection:
-            yield connection
+        yield
     except Exception as error:  # each driver has a family of its own
         assert any(word in str(error) for word in words), f"{promise}: it failed for another reason: {error}"
         return
@@ -185,7 +196,7 @@ def check_seal(engine: Engine, book: Book) -> None:
     for table in SEALED:
         before = _rows(engine, table)
         for statement, values, why in _attacks(engine.dialect.name, table, book.number):
-            with refused(engine, f"sealed against: {statement}", *why) as connection:
+            with refused(f"sealed against: {statement}", *why), engine.begin() as connection:
                 connection.execute(text(statement), values)
         assert before == _rows(engine, table), f"{table} is as it was"
 

@@ -4,28 +4,115 @@ They run inside the transaction of the SQLAlchemy connection that they are given
 microseconds a statement; an append has about ten of them and SQLite needs a tenth of that. Everything else is Core.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from functools import cache
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError
 
 Row = Sequence[Any]
 T = TypeVar("T")
 Ask = Callable[[str, Row], list[Any]]  # a query with `?` for its parameters; its rows
+Query = tuple[str, Row]
+
+
+class Missed(RuntimeError):
+    """A change that has to find one row found none."""
+
+
+class Changes(Protocol):
+    """The changes of one transaction. On a server they wait and go out together: no two may be about one row unless
+    one settles between.
+    """
+
+    def one(self, sql: str, row: Row) -> None:
+        """One statement that has to change a row. Raises Missed, here or when it goes out; then nothing was changed."""
+
+    def many(self, sql: str, rows: Iterable[Row]) -> None:
+        """One statement for many rows."""
+
+    def settle(self) -> None:
+        """What was changed so far is there for the queries that follow."""
+
+    def commit(self) -> None:
+        """The changes are on their way; they are on disk when the transaction has ended."""
+
+
+@contextmanager
+def transaction(engine: Engine, queries: Sequence[Query]) -> Iterator[tuple[Connection, list[list[Any]]]]:
+    """A transaction that began with these queries, and the rows of each. The first takes the lock, where one is taken.
+
+    On a server a connection that broke while it lay idle is replaced by a new one.
+    """
+    if engine.dialect.name == "sqlite":
+        with engine.begin() as connection:
+            yield connection, [rows(connection, sql, parameters) for sql, parameters in queries]
+        return
+    connection, found = _begun(engine, queries)
+    with connection, connection.begin():
+        yield connection, found
+
+
+def _begun(engine: Engine, queries: Sequence[Query]) -> tuple[Connection, list[list[Any]]]:
+    from service_api.log import postgresql
+
+    while True:
+        connection = engine.connect()
+        idle = "idle" in connection.info  # it has served before, so that it may have broken since
+        try:
+            return connection, postgresql.begin(connection, queries)
+        except DBAPIError as error:
+            connection.close()
+            if not (idle and error.connection_invalidated):
+                raise
+            engine.dispose()
+        except BaseException:
+            connection.close()
+            raise
+
+
+def changes(connection: Connection) -> Changes:
+    """Where the changes of this connection's transaction are put."""
+    if connection.dialect.name == "sqlite":
+        return _AtOnce(connection)
+    from service_api.log.postgresql import Together
+
+    return Together(connection)
+
+
+class _AtOnce:
+    """Nothing waits: a statement of the embedded store costs no round trip."""
+
+    def __init__(self, connection: Connection) -> None:
+        self.connection = connection
+
+    def one(self, sql: str, row: Row) -> None:
+        if change(self.connection, sql, row) != 1:
+            raise Missed(sql)
+
+    def many(self, sql: str, rows: Iterable[Row]) -> None:
+        change_many(self.connection, sql, rows)
+
+    def settle(self) -> None:
+        """Everything is there already."""
+
+    def commit(self) -> None:
+        """The transaction's end does it."""
 
 
 @cache
-def _style(sql: str, paramstyle: str) -> str:
+def styled(sql: str, paramstyle: str) -> str:
+    """The statement with the driver's own sign for a parameter."""
     return sql if paramstyle == "qmark" else sql.replace("?", "%s")
 
 
 def rows(connection: Connection, sql: str, parameters: Row = ()) -> list[Any]:
     """All rows of a query; `?` stands for a parameter on every store."""
 
-    def fetched(cursor: Any, styled: str) -> list[Any]:
-        cursor.execute(styled, parameters)
+    def fetched(cursor: Any, text: str) -> list[Any]:
+        cursor.execute(text, parameters)
         found: list[Any] = cursor.fetchall()
         return found
 
@@ -35,8 +122,8 @@ def rows(connection: Connection, sql: str, parameters: Row = ()) -> list[Any]:
 def change(connection: Connection, sql: str, parameters: Row = ()) -> int:
     """How many rows one statement changed."""
 
-    def changed(cursor: Any, styled: str) -> int:
-        cursor.execute(styled, parameters)
+    def changed(cursor: Any, text: str) -> int:
+        cursor.execute(text, parameters)
         return int(cursor.rowcount)
 
     return _run(connection, sql, changed)
@@ -44,12 +131,17 @@ def change(connection: Connection, sql: str, parameters: Row = ()) -> int:
 
 def change_many(connection: Connection, sql: str, parameters: Iterable[Row]) -> None:
     """One statement for many rows."""
-    _run(connection, sql, lambda cursor, styled: cursor.executemany(styled, list(parameters)))
+    _run(connection, sql, lambda cursor, text: cursor.executemany(text, list(parameters)))
 
 
-def listed(number: int) -> str:
-    """`(?, ?, ?)` for an IN of so many values; few lengths, so that statements stay prepared."""
-    return f"({','.join('?' * number)})"
+def parts(dialect: str, values: Sequence[bytes]) -> list[tuple[str, Row]]:
+    """What a query says to ask for any of these values, and its parameters; several when one takes no more."""
+    if dialect == "sqlite":
+        some = [values[at : at + 500] for at in range(0, len(values), 500)]
+        return [(f"IN ({','.join('?' * len(part))})", part) for part in some]
+    from service_api.log.postgresql import byte_array
+
+    return [("= ANY(?)", (byte_array(values),))] if values else []
 
 
 def _run(connection: Connection, sql: str, work: Callable[[Any, str], T]) -> T:
@@ -59,8 +151,19 @@ def _run(connection: Connection, sql: str, work: Callable[[Any, str], T]) -> T:
         raise RuntimeError("the connection is closed")
     try:
         cursor = driver.cursor()
-        done = work(cursor, _style(sql, dialect.paramstyle))
+        done = work(cursor, styled(sql, dialect.paramstyle))
         cursor.close()
     except dialect.dbapi.Error as error:
-        raise DBAPIError.instance(sql, None, error, dialect.dbapi.Error, dialect=dialect) from error
+        raise wrapped(connection, sql, error) from error
     return done
+
+
+def wrapped(connection: Connection, sql: str | None, error: Any) -> Any:
+    """A driver's error as SQLAlchemy's own, to be raised. A connection that broke is never used again."""
+    dialect, dbapi = connection.dialect, connection.dialect.dbapi
+    assert dbapi is not None
+    broken = dialect.is_disconnect(error, connection.connection.dbapi_connection, None)
+    found = DBAPIError.instance(sql, None, error, dbapi.Error, connection_invalidated=broken, dialect=dialect)
+    if broken:
+        connection.invalidate(error)
+    return found

@@ -5,7 +5,9 @@ One engine writes, another reads, so that a reader never waits for the writer's 
 
 from collections import deque
 from collections.abc import Sequence
+from contextlib import nullcontext
 from pathlib import Path
+from threading import BoundedSemaphore
 from typing import Any
 
 from sqlalchemy import Engine, create_engine, event
@@ -17,12 +19,14 @@ from service_api.log import driver
 PAGE_SIZE = 8192  # an entry of up to 2,000 bytes stays on its page of the index
 BUSY_SECONDS = 10
 CHECKPOINT_PAGES = 4000  # 32 MB of WAL: pages that every append changes go into the file once in hundreds of appends
+# connections of one process to a server, which grants a hundred to all of them
+QUICK, READERS, WRITERS, APPENDERS = 8, 8, 2, 4
 
 
 def writing_engine(url: str) -> Engine:
     """The engine for appends and changes. On SQLite every transaction takes the write lock at its start."""
     if not is_sqlite(url):
-        return create_engine(url, pool_pre_ping=True)
+        return _server(url, pool_pre_ping=True, pool_size=WRITERS)
     engine = _durable(url)
 
     @event.listens_for(engine, "begin")
@@ -32,10 +36,21 @@ def writing_engine(url: str) -> Engine:
     return engine
 
 
+def appending_engine(url: str) -> Engine:
+    """The engine for appends on a server: `log/driver.py` says BEGIN and COMMIT itself, beside the statements."""
+    return _server(url, isolation_level="AUTOCOMMIT", pool_size=APPENDERS)
+
+
+def _server(url: str, **more: Any) -> Engine:
+    from service_api.log import postgresql  # noqa: F401  before any connection is made: each copies what it registers
+
+    return create_engine(url, **more)
+
+
 def drawing_engine(url: str) -> Engine:
     """The engine for a redraw: it takes the write lock only in transactions begun with the option `swap`."""
     if not is_sqlite(url):
-        return create_engine(url, pool_size=1, max_overflow=0)
+        return _server(url, pool_size=1, max_overflow=0)
     engine = _durable(url)
 
     @event.listens_for(engine, "begin")
@@ -68,7 +83,7 @@ def _durable(url: str) -> Engine:
 def reading_engine(url: str) -> Engine:
     """The engine for questions: one snapshot for all the reads of an answer. On SQLite it is read-only."""
     if not is_sqlite(url):
-        return create_engine(url, pool_pre_ping=True, isolation_level="REPEATABLE READ")
+        return _server(url, pool_pre_ping=True, isolation_level="REPEATABLE READ", pool_size=READERS, max_overflow=0)
     file = make_url(url).database
     engine = create_engine(
         f"sqlite:///file:{file}?mode=ro&uri=true", connect_args={"timeout": BUSY_SECONDS}, pool_size=32
@@ -89,36 +104,45 @@ def reading_engine(url: str) -> Engine:
 class QuickReader:
     """Single statements outside any transaction; each sees what was committed when it began, by whichever process.
 
-    For what every request asks: a transaction of the engine costs ten times what SQLite needs for such a row. On
-    SQLite they run on driver connections of their own, one for each request at a time; many threads may ask.
+    For what every request asks: a transaction of the engine costs ten times what a store needs for such a row. They run
+    on driver connections of their own, one for each request at a time; many threads may ask.
     """
 
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
-        self._free: deque[Any] | None = deque() if engine.dialect.name == "sqlite" else None
+        self._free: deque[Any] = deque()
+        # a server has a hundred connections for everybody
+        self._seats = nullcontext() if engine.dialect.name == "sqlite" else BoundedSemaphore(QUICK)
 
     def __call__(self, sql: str, parameters: Sequence[Any]) -> list[Any]:
         """All rows; `?` stands for a parameter on every store."""
-        if self._free is None:
-            with self.engine.connect() as connection:
-                return driver.rows(connection, sql, parameters)
-        try:
-            own = self._free.pop()
-        except IndexError:
-            own = self._connect()
+        with self._seats:
+            return self._ask(driver.styled(sql, self.engine.dialect.paramstyle), parameters)
+
+    def _ask(self, sql: str, parameters: Sequence[Any]) -> list[Any]:
+        own = self._free.pop() if self._free else None
+        idle = own is not None
+        own = own or self._connect()
         try:
             found: list[Any] = own.execute(sql, parameters).fetchall()  # all of them: an open cursor holds a snapshot
         except own.Error as error:
+            if self.engine.dialect.is_disconnect(error, own, None):
+                own.close()
+                if idle:  # it broke while nobody used it
+                    return self._ask(sql, parameters)
+            else:
+                self._free.append(own)
             raise DBAPIError.instance(sql, None, error, own.Error, dialect=self.engine.dialect) from error
-        finally:
-            self._free.append(own)
+        self._free.append(own)
         return found
 
     def _connect(self) -> Any:
         """A connection as the engine makes them, that the pool no longer knows."""
         pooled = self.engine.raw_connection()
-        own = pooled.driver_connection
+        own: Any = pooled.driver_connection
         pooled.detach()
+        if self.engine.dialect.name != "sqlite":
+            own.autocommit = True
         return own
 
     def close(self) -> None:

@@ -1,13 +1,14 @@
 """The log of a book: gap-free indexes, a running Merkle root, and entries that are never changed.
 
-Everything here runs inside a transaction that the caller opened; the caller commits.
+Everything here runs inside a transaction: one of `held`, or one that the caller opened and commits.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, bindparam, insert, select
+from sqlalchemy import Connection, Engine, bindparam, insert, select
 
 from service_api.log import driver
 from service_api.log import tables as t
@@ -56,10 +57,6 @@ class Leaf:
     leaf: bytes
 
 
-class HeadMoved(RuntimeError):
-    """The head of the book is not where it was thought to be."""
-
-
 class Appended(NamedTuple):
     head: Head
     leaves: list[Leaf]
@@ -99,20 +96,51 @@ def read_head(connection: Connection, book: int) -> Head:
 
 def known(connection: Connection, book: int, ids: Iterable[bytes]) -> dict[bytes, Known]:
     """Which of these ids the book has, with the digest of what was sent then and the index."""
-    wanted = list(ids)
-    found: dict[bytes, Known] = {}
-    for at in range(0, len(wanted), 500):
-        part = wanted[at : at + 500]
-        sql = f"SELECT id, digest, log_index FROM entry_id WHERE book = ? AND id IN {driver.listed(len(part))}"
-        for ident, digest, index in driver.rows(connection, sql, (book, *part)):
-            found[bytes(ident)] = Known(bytes(digest), index)
-    return found
+    queries = _known_queries(connection.dialect.name, book, list(ids))
+    return _known(driver.rows(connection, *query) for query in queries)
 
 
-def append(connection: Connection, book: int, head: Head, rows: Sequence[Row], recorded_at: str) -> Appended:
+def _known_queries(dialect: str, book: int, ids: list[bytes]) -> list[driver.Query]:
+    return [
+        (f"SELECT id, digest, log_index FROM entry_id WHERE book = ? AND id {among}", (book, *part))
+        for among, part in driver.parts(dialect, ids)
+    ]
+
+
+def _known(found: Iterable[list[Any]]) -> dict[bytes, Known]:
+    return {bytes(ident): Known(bytes(digest), index) for rows in found for ident, digest, index in rows}
+
+
+class Held(NamedTuple):
+    """A transaction that holds the book: nobody else moves its head until it ends.
+
+    head : as the lock found it; known : of the ids that were asked for, those that the book has
+    """
+
+    connection: Connection
+    head: Head
+    known: dict[bytes, Known]
+
+
+@contextmanager
+def held(engine: Engine, book: int, ids: Iterable[bytes]) -> Iterator[Held]:
+    """One transaction for a batch; on a server it is begun, and these ids looked up, in one round trip."""
+    dialect = engine.dialect.name
+    lock = _LOCK if dialect == "sqlite" else f"{_LOCK} FOR UPDATE"  # SQLite's transactions take theirs as they begin
+    queries = [(lock, (book,)), *_known_queries(dialect, book, list(ids))]
+    with driver.transaction(engine, queries) as (connection, (heads, *found)):
+        ((size, edge, recorded_at),) = heads
+        yield Held(connection, Head(Frontier.unpack(size, edge), recorded_at), _known(found))
+
+
+_LOCK = "SELECT size, edge, recorded_at FROM log_head WHERE book = ?"
+
+
+def append(changes: driver.Changes, book: int, head: Head, rows: Sequence[Row], recorded_at: str) -> Appended:
     """Add the rows after `head`; the new head and the leaves. The old head is left as it was.
 
     recorded_at : of the last of them
+    Raises driver.Missed, here or when the changes go out, when the book's head is another.
     """
     after = Head(head.frontier.copy(), recorded_at)
     entries, ids, leaves = [], [], []
@@ -122,22 +150,19 @@ def append(connection: Connection, book: int, head: Head, rows: Sequence[Row], r
         ids.append((book, row.id, row.digest, index))
         leaves.append(Leaf(index, leaf))
         after.frontier.push(leaf)
-    moved = driver.change(
-        connection,
+    changes.one(
         "UPDATE log_head SET size = ?, edge = ?, root = ?, recorded_at = ? WHERE book = ? AND size = ?",
         (after.size, after.frontier.pack(), after.frontier.root(), recorded_at, book, head.size),
     )
-    if moved != 1:
-        raise HeadMoved("somebody else moved the head of the book; nothing was written")
-    driver.change_many(connection, "INSERT INTO entry (book, log_index, hashed) VALUES (?, ?, ?)", entries)
-    driver.change_many(connection, "INSERT INTO entry_id (book, id, digest, log_index) VALUES (?, ?, ?, ?)", ids)
+    changes.many("INSERT INTO entry (book, log_index, hashed) VALUES (?, ?, ?)", entries)
+    changes.many("INSERT INTO entry_id (book, id, digest, log_index) VALUES (?, ?, ?, ?)", ids)
     return Appended(after, leaves)
 
 
-def add_receipts(connection: Connection, book: int, leaves: Sequence[Leaf], said: Sequence[bytes | None]) -> None:
+def add_receipts(changes: driver.Changes, book: int, leaves: Sequence[Leaf], said: Sequence[bytes | None]) -> None:
     """Keep what was answered for each entry beside its leaf."""
     rows = [(book, leaf.index, leaf.leaf, what) for leaf, what in zip(leaves, said, strict=True)]
-    driver.change_many(connection, "INSERT INTO receipt (book, log_index, leaf, said) VALUES (?, ?, ?, ?)", rows)
+    changes.many("INSERT INTO receipt (book, log_index, leaf, said) VALUES (?, ?, ?, ?)", rows)
 
 
 def read(connection: Connection, book: int, start: int = 0, stop: int | None = None) -> Iterator[Stored]:

@@ -112,7 +112,7 @@ def fill(store: Store) -> Book:
         token, _ = tokens.new_token(connection, book.number, "admin", wall_clock(), name="demo data")
         tokens.revoke(connection, book.number, token.id, wall_clock())
     clock = SimulatedClock()
-    recorder = Recorder(store.writing, book, clock)
+    recorder = Recorder(store.appending, book, clock)
     sender = Sender(token.id, vouches=True)
     for heard, batch in told(day_in(store.clock(), depot.ZONE)):
         clock.now = heard

@@ -51,8 +51,13 @@ class StateRow(NamedTuple):
 
 
 def topic_rows(book: int, topics: Iterable[Topic]) -> Write:
-    """An entry stands under a topic once; what was named before may be drawn later."""
-    return Write(_TOPIC, [(book, r.topic, r.index, r.relation, r.type) for r in topics])
+    """An entry stands under a topic once, among these too; what was named before may be drawn later."""
+    once: dict[tuple[str, int], Topic] = {}
+    for row in topics:
+        key = (row.topic, row.index)
+        if key not in once or once[key].relation == NAMED:
+            once[key] = row
+    return Write(_TOPIC, [(book, r.topic, r.index, r.relation, r.type) for r in once.values()])
 
 
 _TOPIC = (

@@ -64,7 +64,9 @@ def _wait_for_sessions(store: Store) -> None:
     others = text(
         "SELECT count(*) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
     )
+    store.quickly.close()
     store.reading.dispose()
+    store.appending.dispose()
     for _ in range(100):
         with store.writing.connect() as connection:
             if connection.execute(others).scalar() == 0:

@@ -3,8 +3,8 @@
 import pytest
 from sqlalchemy import Engine, text
 
+from service_api.log import driver, tail
 from service_api.log import store as log
-from service_api.log import tail
 from service_api.log.conformance import MOMENT, row_of
 from service_api.log.tail import TailBroken, check_tail
 
@@ -24,8 +24,10 @@ def grown(engine, sizes):
         for size in sizes:
             head = log.read_head(connection, book.number)
             rows = [row_of(n + i, b'{"n":%d}' % (n + i)) for i in range(size)]
-            done = log.append(connection, book.number, head, rows, MOMENT)
-            log.add_receipts(connection, book.number, done.leaves, [None] * size)
+            changes = driver.changes(connection)
+            done = log.append(changes, book.number, head, rows, MOMENT)
+            log.add_receipts(changes, book.number, done.leaves, [None] * size)
+            changes.settle()
             n += size
             check_tail(connection, book.number)
     return book
