@@ -43,6 +43,10 @@ def counting_clock() -> float:
     return time.clock_gettime(getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC))
 
 
+def confirmed_reading(found: confirmed.Confirmed) -> Reading:
+    return Reading(parse(found.confirmed_at), found.counted_ms / 1000)
+
+
 class StoreBehind(RuntimeError):
     """The store's tables are older than this code, and it is not this command's place to change them."""
 
@@ -107,7 +111,7 @@ class Store:
 
     def _open_embedded(self, doing: str, patience: float) -> None:
         url, folder = self.settings.database, self.settings.data
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)  # names of people and digests of secrets lie in it
         if not doing and is_there(url) and store_revision(self.reading) == newest_revision():
             return
         self.hold = Hold(url, doing or "migrate", patience)
@@ -182,7 +186,7 @@ class Store:
         def last_confirmed() -> Reading | None:
             with self.reading.begin() as connection:
                 found = confirmed.last_confirmed(connection, book.number)
-            return found and Reading(parse(found.confirmed_at), found.counted_ms / 1000)
+            return found and confirmed_reading(found)
 
         with self.reading.begin() as connection:
             # a simulated book was told ahead of any clock

@@ -180,7 +180,7 @@ def migrate(call: Call, database: str | None) -> None:
     url = database or settings.database
     try:
         if is_sqlite(url):
-            settings.data.mkdir(parents=True, exist_ok=True)
+            settings.data.mkdir(mode=0o700, parents=True, exist_ok=True)
             hold = Hold(url, "migrate", WAITS)
             app.migrate(url)
             hold.release()
@@ -223,6 +223,33 @@ def redraw(call: Call, store: "Store") -> None:
         for r in rows
     )
     call.say({"books": rows}, words or "There is no book yet.")
+
+
+@main.command()
+@pass_call
+def doctor(call: Call) -> None:
+    """Look at this installation: settings, libraries, folder, store, clock. Nothing is changed.
+
+    Exit status 1 when something is wrong; NOT JUDGED is said of what cannot be looked at from here.
+
+    Example:  fettlebook --data /var/lib/fettlebook doctor
+    """
+    from service_api.ops.doctor import examine
+    from service_api.settings import SettingsError, read_settings
+
+    try:
+        found = examine(read_settings(os.environ, call.data), os.environ)
+    except SettingsError as error:
+        wrong_use(str(error))
+    except OSError as error:
+        stop(3, f"nothing could be looked at: {error}")
+    wrong = [f for f in found if f.status == "wrong"]
+    words = "\n".join(
+        f"{f.status.upper():<10}  {f.what}: {f.says}" + (f"\n{'':<12}{f.do}" if f.do else "") for f in found
+    )
+    call.say({"wrong": len(wrong), "findings": [vars(f) for f in found]}, words)
+    if wrong:
+        stop(1, f"{len(wrong)} wrong: {', '.join(f.what for f in wrong)}")
 
 
 @main.group()

@@ -1,7 +1,7 @@
 """Settings: FETTLEBOOK_... variables over one TOML file, and where the things that travel with the code lie."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 PACKAGE = Path(__file__).parent
@@ -21,11 +21,13 @@ class Settings:
     data : folder of the database file, keys and attachments (FETTLEBOOK_DATA, default ./fettlebook-data)
     database : URL of the store (FETTLEBOOK_DATABASE, default an SQLite file in `data`)
     zone : offset or zone name in which the days of a new book begin (FETTLEBOOK_ZONE, default UTC)
+    sources : for each of these, where it came from
     """
 
     data: Path
     database: str
     zone: str
+    sources: Mapping[str, str] = field(default_factory=dict, compare=False)
 
     @property
     def attachments(self) -> Path:
@@ -53,9 +55,17 @@ def read_settings(environment: Mapping[str, str], data: str | None = None) -> Se
         unknown = written.keys() - (set(KNOWN.values()) - {"data"})
         if unknown:
             raise SettingsError(f"{file}: unknown setting {sorted(unknown)[0]!r}; known are database and zone")
-    database = environment.get("FETTLEBOOK_DATABASE") or written.get("database") or f"sqlite:///{folder}/fettlebook.db"
-    zone = environment.get("FETTLEBOOK_ZONE") or written.get("zone") or "UTC"
-    return Settings(folder, database, zone)
+    sources = {"data": "--data" if data else "FETTLEBOOK_DATA" if environment.get("FETTLEBOOK_DATA") else "default"}
+    chosen = {"database": f"sqlite:///{folder}/fettlebook.db", "zone": "UTC"}
+    for variable, name in KNOWN.items():
+        if name in chosen:
+            said, sources[name] = environment.get(variable), variable
+            if not said:
+                said, sources[name] = written.get(name), file.name
+            if not said:
+                said, sources[name] = chosen[name], "default"
+            chosen[name] = said
+    return Settings(folder, chosen["database"], chosen["zone"], sources)
 
 
 def travelling(name: str) -> Path:
