@@ -315,11 +315,13 @@ class Answers:
 
     # Tags
 
-    def tag(self, text: str, when: When = NOW) -> Answer:
+    def tag(self, text: str, when: When = NOW, seen: frozenset[str] | None = None) -> Answer:
+        """seen : the units that may be named, where not all may"""
         tag = tags.normal(text)
         with self.engine.begin() as connection:
             known = self.count(connection, when)
-            states = self._wearers(connection, tag, when, known)
+            wearers = self._wearers(connection, tag, when, known)
+            states = [s for s in wearers if seen is None or s.unit in seen]
         spans = sorted(
             (tags.Span(s.unit, t.since, t.until, t.why) for s in states for t in s.tags if t.tag == tag),
             key=lambda span: (span.since, span.unit),
@@ -449,6 +451,10 @@ class Answers:
                 found = found[:limit]
             kept = store.receipts(connection, book, [s.index for s in found])
         return [entry_answer(s.hashed, *kept[s.index]) for s in found], more[0] if more else None
+
+    def shows_attachment(self, digest: str) -> bool:
+        """Whoever may ask for all of the book is shown every attachment."""
+        return True
 
     # What others pull
 

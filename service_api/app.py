@@ -12,6 +12,7 @@ from sqlalchemy import Engine, text
 
 from service_api.answering import Answers
 from service_api.clocks import ClockWatch, Reading
+from service_api.directory.uses import Uses
 from service_api.domain.moments import in_utc, parse, zone_of
 from service_api.domain.refusals import ClockDoubt
 from service_api.log import confirmed, store
@@ -106,6 +107,7 @@ class Store:
                 raise StoreBehind("the store's tables are behind this code: run `fettlebook migrate` as their owner")
         self.appending = self.writing if is_sqlite(settings.database) else appending_engine(settings.database)
         self.quickly = QuickReader(self.reading)
+        self.uses = Uses(self.writing)
         self._recorders: dict[int, Recorder] = {}
         self._answers: dict[int, Answers] = {}
 
@@ -129,6 +131,7 @@ class Store:
             raise
 
     def close(self) -> None:
+        self.uses.settle()
         self.quickly.close()
         self.reading.dispose()
         self.appending.dispose()

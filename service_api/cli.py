@@ -300,7 +300,7 @@ def token() -> None:
 
 
 def _roles() -> tuple[str, ...]:
-    from service_api.directory.people import ROLES
+    from service_api.domain.rights import ROLES
 
     return ROLES
 
@@ -359,17 +359,19 @@ def token_new(
 @token.command("list")
 @pass_call
 def token_list(call: Call) -> None:
-    """Name the book's tokens; the secrets are nowhere to be read."""
+    """Name the book's tokens and the hour of their last use; the secrets are nowhere to be read."""
     from service_api.directory import tokens
 
     with opened(call) as store:
         book = the_book(call, store)
         with store.reading.begin() as connection:
             found = tokens.tokens(connection, book.number)
-    names = ("id", "role", "person", "party", "device", "name", "made_at", "expires_at", "revoked_at")
+    names = ("id", "role", "person", "party", "device", "name", "made_at", "expires_at", "revoked_at", "last_used_at")
     rows = [{n: getattr(t, n) for n in names} for t in found]
     words = "\n".join(
-        f"{r['id']}  {r['role']:<9} {r['name'] or ''}{'  revoked' if r['revoked_at'] else ''}" for r in rows
+        f"{r['id']}  {r['role']:<9} {r['name'] or ''}{'  revoked' if r['revoked_at'] else ''}"
+        f"  last used {r['last_used_at'] or 'never'}"
+        for r in rows
     )
     call.say({"tokens": rows}, words or "There is no token yet.")
 
@@ -398,24 +400,101 @@ def person() -> None:
 @click.argument("ident", metavar="ID")
 @click.option("--name", metavar="N", required=True, help="The person's name; it never enters the log.")
 @click.option("--role", type=RoleName(), required=True, help="What they do here.")
+@click.option("--badge", metavar="TEXT", help="What their badge reads; `new` mints one.")
+@click.option("--pin-from", type=click.File(), metavar="FILE", help="Where their PIN stands (- is standard input).")
 @changes
-def person_add(call: Call, store: "Store", ident: str, name: str, role: str) -> None:
+def person_add(
+    call: Call, store: "Store", ident: str, name: str, role: str, badge: str | None, pin_from: str | None
+) -> None:
     """Add a person. The same again changes nothing.
 
-    Example:  fettlebook person add o.tamsley --name "Orrin Tamsley" --role bench
+    Example:  fettlebook person add o.tamsley --name "Orrin Tamsley" --role bench --badge new --pin-from pin.txt
     """
     from service_api.directory import people
     from service_api.wire.derive import IDENT
 
     if not IDENT.fullmatch(ident):
         wrong_use("an id is 1 to 64 of A-Z a-z 0-9 . _ -")
+    badge, pin = _badge(badge), _pin(pin_from)
     book = the_book(call, store)
     try:
         with store.writing.begin() as connection:
-            done = people.add_person(connection, book.number, ident, name, role)
+            done = people.add_person(connection, book.number, ident, name, role, badge=badge, pin=pin)
     except people.Taken as error:
         stop(1, str(error))
-    call.say({"id": ident, "name": name, "role": role}, f"{name} is {'added' if done == 'added' else 'there already'}.")
+    words = f"{name} is {'added' if done == 'added' else 'there already'}."
+    said = {"id": ident, "name": name, "role": role} | ({"badge": badge} if badge else {})
+    call.say(said, f"{words} Badge: {badge}" if badge else words)
+
+
+def _badge(text: str | None) -> str | None:
+    """The badge as it is, or a new one."""
+    from service_api.directory.badges import FORM, mint
+
+    if text == "new":
+        return mint()
+    if text is not None and not FORM.fullmatch(text):
+        wrong_use("a badge is 4 to 64 printable characters, none a space")
+    return text
+
+
+def _pin(text: str | None) -> str | None:
+    """The PIN that stood in a file; never an argument, which others on the machine could read."""
+    from service_api.directory.pins import FORM
+
+    if text is not None and not FORM.fullmatch(text.strip()):
+        wrong_use("a PIN is 4 to 12 digits")
+    return None if text is None else text.strip()
+
+
+@person.command("badge")
+@click.argument("ident", metavar="ID")
+@click.option("--badge", metavar="TEXT", help="What the new badge reads; `new` mints one.")
+@click.option("--pin-from", type=click.File(), metavar="FILE", help="Where the new PIN stands (- is standard input).")
+@changes
+def person_badge(call: Call, store: "Store", ident: str, badge: str | None, pin_from: str | None) -> None:
+    """Give a person another badge, another PIN, or both; they are signed out everywhere.
+
+    Example:  fettlebook person badge o.tamsley --badge new --pin-from -
+    """
+    from service_api.directory import people
+
+    badge, pin = _badge(badge), _pin(pin_from)
+    if badge is None and pin is None:
+        wrong_use("say which: --badge, --pin-from, or both")
+    book = the_book(call, store)
+    try:
+        with store.writing.begin() as connection:
+            people.give_badge(connection, book.number, ident, badge, pin)
+    except (LookupError, people.Taken) as error:
+        stop(1, str(error))
+    changed = " and ".join(w for w, new in (("badge", badge), ("PIN", pin)) if new)
+    said = {"id": ident} | ({"badge": badge} if badge else {})
+    call.say(said, f"{ident} has a new {changed}{f': {badge}' if badge else ''}.")
+
+
+@person.command("print")
+@click.argument("ident", metavar="ID")
+@click.option("--out", type=click.Path(dir_okay=False, writable=True), metavar="FILE.svg", required=True)
+@pass_call
+def person_print(call: Call, ident: str, out: str) -> None:
+    """Draw a person's badge: Code 128 and QR of the same text, with their name.
+
+    Example:  fettlebook person print o.tamsley --out badge.svg
+    """
+    from pathlib import Path
+
+    from service_api.directory import people
+    from service_api.paper import labels
+
+    with opened(call) as store:
+        book = the_book(call, store)
+        with store.reading.begin() as connection:
+            found = people.find_person(connection, book.number, ident)
+    if found is None or found.badge is None:
+        stop(1, f"{ident} has no badge; `fettlebook person badge {ident} --badge new` makes one")
+    Path(out).write_bytes(labels.badge_svg(found.badge, found.name))
+    call.say({"id": ident, "out": out}, f"The badge of {ident} is in {out}.")
 
 
 @person.command("role")

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from sqlalchemy import Connection
 
 from service_api.domain import tags
+from service_api.domain.custody import parties_by
 from service_api.domain.entries import TYPES, TagAttached, TagDetached
 from service_api.domain.entry import Recorded
 from service_api.domain.references import named_subjects
@@ -21,13 +22,14 @@ CONTEXT_KINDS = ("class", "alert", "shop")
 
 
 def own_topics(entry: Recorded) -> list[Topic]:
-    """Where an entry is found by itself: its subject, whom it names, its jobs, the tag it is about."""
+    """Where an entry is found by itself: its subject, whom it names, its jobs, its tag, whose a unit becomes."""
     found = [Topic(entry.subject, entry.index, OWN, entry.type)]
     found += [Topic(s, entry.index, NAMED, entry.type) for s in named_subjects(entry)]
     jobs = {entry.job, getattr(entry.body, "job", None)} - {None}
     found += [Topic(f"job:{job}", entry.index, OWN, entry.type) for job in jobs]
     if isinstance(entry.body, TagAttached | TagDetached):
         found.append(Topic(f"tag:{tags.normal(entry.body.tag)}", entry.index, OWN, entry.type))
+    found += [Topic(f"party:{party}", entry.index, OWN, entry.type) for party in parties_by(entry)]
     if entry.kind == "alert":
         found.append(Topic("alerts", entry.index, OWN, entry.type))
     return found

@@ -13,7 +13,8 @@ from typing import Any, Literal
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
-from service_api.directory import attachments, people
+from service_api import permits
+from service_api.directory import attachments, people, sessions
 from service_api.domain import tags
 from service_api.domain.context import SheetRevision
 from service_api.domain.discrepancies import discrepancy
@@ -23,7 +24,7 @@ from service_api.domain.moments import in_utc, parse
 from service_api.domain.plain import answer, make, plain
 from service_api.domain.records import replace
 from service_api.domain.references import Reference, named_in, references
-from service_api.domain.refusals import Busy, DiskFull, Fault, IdReused, Malformed, OutcomeUnknown, Refusal
+from service_api.domain.refusals import Busy, DiskFull, Fault, IdReused, Malformed, NotAllowed, OutcomeUnknown, Refusal
 from service_api.domain.state import Raised, UnitState, begin, told
 from service_api.domain.warnings import Remark, newest_row, remarks, uom_fault
 from service_api.filing import advance, changes_of, drawn_topics, is_context, own_topics, pages_of, root_of
@@ -40,6 +41,7 @@ from service_api.pages import (
     revision_of,
     sheet_revisions,
 )
+from service_api.permits import Roles, Sender
 from service_api.projections import units
 from service_api.projections.changes import change_rows
 from service_api.projections.remarks import forget_remarks, read_remarks, remark_rows
@@ -49,14 +51,6 @@ from service_api.wire.entries import Draft, body_faults, near, recorded, splice
 AHEAD = timedelta(minutes=5)
 KEPT = 5000
 CATCHING_UP = 200  # entries of others that are read to see what they made old
-
-
-@dataclass(frozen=True)
-class Sender:
-    """Whose token sends: what entries carry as `recorded_by`, and whether it speaks for its people (an admin's)."""
-
-    token: str
-    vouches: bool = False
 
 
 @dataclass(frozen=True)
@@ -96,7 +90,8 @@ class _Batch:
     pages: dict[str, Page] = field(default_factory=dict)
     states: dict[str, UnitState] = field(default_factory=dict)  # before the batch
     known_units: set[str] = field(default_factory=set)
-    known_people: set[str] = field(default_factory=set)
+    roles: dict[str, Roles] = field(default_factory=dict)  # of the people who are named, as far as they are known
+    signed_in: dict[str, frozenset[str]] = field(default_factory=dict)  # device -> who has a session there
     roots: dict[str, Recorded] = field(default_factory=dict)  # correction -> the fact at its root
 
     def mark(self) -> tuple[int, dict[str, Page], set[str]]:
@@ -150,9 +145,9 @@ class Recorder:
         self._states: dict[str, UnitState] = {}
         self._pages: dict[str, Page] = {}
         self._sheets: dict[str, list[SheetRevision]] = {}
-        # Ids are never taken out of the directory, so these only grow.
-        self._people: set[str] = set()
-        self._parties: set[str] = set()
+        self._parties: set[str] = set()  # ids are never taken out of the directory, so this only grows
+        self._roles: dict[str, Roles] = {}
+        self._directory = 0  # the version of the directory that the roles are of
         # After an I/O error or a cut connection nothing is written until the end of the log was looked at.
         self._in_doubt = False
 
@@ -273,11 +268,15 @@ class Recorder:
         missing = wanted - found.keys()
         return found | units.read_pages(connection, self.book.number, missing) if missing else found
 
-    def _read_people(self, connection: Connection, wanted: set[str]) -> set[str]:
-        missing = wanted - self._people
+    def _read_people(self, connection: Connection, wanted: set[str]) -> dict[str, Roles]:
+        """The roles of those who are in the directory."""
+        missing = wanted - self._roles.keys()
         if missing:
-            self._people |= people.known_ids(connection, self.book.number, "person", missing)
-        return wanted & self._people
+            if len(self._roles) > KEPT:
+                self._roles.clear()
+                missing = wanted
+            self._roles |= people.roles_of(connection, self.book.number, missing)
+        return {person: self._roles[person] for person in wanted if person in self._roles}
 
     def _judge(
         self, connection: Connection, requests: Sequence[_Request], drafts: list[Draft], held: store.Held
@@ -285,6 +284,10 @@ class Recorder:
         """What becomes of every entry, before anything is written."""
         now = self.clock()
         batch = _Batch(held.head, max(in_utc(now, 6), held.head.recorded_at))
+        directory = max(r.sender.directory for r in requests)
+        if directory > self._directory:
+            self._roles.clear()
+            self._directory = directory
         self._look_up(connection, batch, drafts)
         for request in requests:
             before = batch.mark() if request.strict else None
@@ -346,7 +349,7 @@ class Recorder:
         persons |= {d.entry.subject_id for d in drafts if d.entry.kind == "person"}
         batch.states = self._read_states(connection, wanted)
         batch.known_units = {unit for unit, state in batch.states.items() if state.identity is not None}
-        batch.known_people = self._read_people(connection, persons)
+        batch.roles = self._read_people(connection, persons)
         batch.pages = self._read_pages(connection, {d.entry.subject for d in drafts})
 
     def _one(
@@ -369,10 +372,32 @@ class Recorder:
             if batch.digests[entry.id] != draft.digest:
                 return _refused(IdReused("this id stands for another entry earlier in the batch"), entry.id)
             return Outcome(entry.id, "again", index=batch.by_id[entry.id].index)
+        if sender.party is not None:
+            hidden = self._hidden(connection, draft, sender)
+            if hidden is not None:
+                return _refused(hidden, entry.id)
         found = self._faults(connection, batch, draft, now)
         if found:
             return _refused(Malformed(found), entry.id)
-        return self._accept(batch, draft, sender)
+
+        def signed_in() -> frozenset[str]:
+            device = sender.device or ""
+            if device not in batch.signed_in:
+                there = sessions.sessions(connection, self.book.number, device, now)
+                batch.signed_in[device] = frozenset(s.person for s in there)
+            return batch.signed_in[device]
+
+        target = self._entry(connection, batch, entry.data["target"]) if TYPES[entry.type].corrects else None
+        barred = permits.barred(entry, batch.roles[entry.by], sender, self.book.zone, target, signed_in)
+        if barred is not None:
+            return _refused(NotAllowed(barred), entry.id)
+        return self._accept(batch, draft, sender, permits.signed(entry, sender, signed_in))
+
+    def _hidden(self, connection: Connection, draft: Draft, sender: Sender) -> Refusal | None:
+        """What a customer's entry names beyond what they see is as unknown as what is not there."""
+        from service_api.customers import hidden  # with the first customer's entry
+
+        return hidden(connection, self.book.number, draft.entry, sender)
 
     def _faults(self, connection: Connection, batch: _Batch, draft: Draft, now: datetime) -> list[Fault]:
         entry = draft.entry
@@ -404,7 +429,7 @@ class Recorder:
             if kind == "unit" and ident not in batch.known_units:
                 close = near(ident, tuple(units.all_units(connection, self.book.number)))
                 found.append(Fault(pointer, "unknown-unit", f"no unit {ident} is registered; register it first", close))
-            elif kind == "person" and ident not in batch.known_people:
+            elif kind == "person" and ident not in batch.roles:
                 found.append(
                     Fault(
                         pointer,
@@ -462,7 +487,7 @@ class Recorder:
         body = make(TYPES[target.type].body, data)
         named = named_in(body, pointer)
         batch.known_units |= self._read_states(connection, {r.ident for r in named if r.kind == "unit"}).keys()
-        batch.known_people |= self._read_people(connection, {r.ident for r in named if r.kind == "person"})
+        batch.roles |= self._read_people(connection, {r.ident for r in named if r.kind == "person"})
         found += self._unknown(connection, batch, named)
         if getattr(body, "second", None) == target.by:
             found.append(Fault(f"{pointer}/second", "second-is-first", "the second person is another than `by`"))
@@ -493,11 +518,10 @@ class Recorder:
         fresh = [revision_of(e) for e in issued]
         return newest_row([*self._sheets_of(connection, class_), *fresh], code)
 
-    def _accept(self, batch: _Batch, draft: Draft, sender: Sender) -> Recorded:
+    def _accept(self, batch: _Batch, draft: Draft, sender: Sender, signed: Signed | None) -> Recorded:
         entry = draft.entry
         page = batch.pages.get(entry.subject, Page(0, -1))
         index = batch.head.size + len(batch.accepted)
-        signed = _signed(entry, sender)
         made = (index, page.entries, batch.recorded_at, sender.token, signed)
         done = recorded(draft, *made)
         batch.accepted.append((draft, done, splice(draft, *made)))
@@ -671,12 +695,3 @@ def _cause(batch: _Batch, entries: Iterable[str], unit: str) -> str:
 
 def _refused(refusal: Refusal, ident: str | None) -> Outcome:
     return Outcome(ident or getattr(refusal, "ident", None), "refused", refusal=refusal)
-
-
-def _signed(entry: Any, sender: Sender) -> Signed | None:
-    """How the signatures on this entry are proved; None where nobody signs."""
-    who = TYPES[entry.type].signed
-    proof: Literal["vouched", "none"] = "vouched" if sender.vouches else "none"
-    by = proof if "by" in who else None
-    second = proof if "second" in who and getattr(entry.body, "second", None) else None
-    return Signed(by=by, second=second) if by or second else None

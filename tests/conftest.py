@@ -29,9 +29,17 @@ PEOPLE = {
     "sam.stores": "stores",
     "qi.quality": "quality",
     "mo.manager": "manager",
+    "mia.manager": "manager",
+    "max.manager": "manager",
     "sig.signatory": "signatory",
+    "erp.system": "erp",
+    "aud.auditor": "auditor",
+    "cus.a": "customer",
+    "cus.b": "customer",
+    "adm.admin": "admin",
+    "sta.stand": "stand",
 }
-PARTIES = ("party-a", "party-s")
+PARTIES = ("party-a", "party-b", "party-s")
 
 
 class FakeClock:

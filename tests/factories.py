@@ -9,6 +9,40 @@ from typing import Any
 import factory
 
 PERSON, SECOND = "ada.bench", "lou.lead"
+# Who sends what a bench hand may not (CONTRACT A, Rights); all else is PERSON's
+SENDERS = {
+    "unit.registered": "sam.stores",
+    "unit.merged": "mo.manager",
+    "unit.sold": "sam.stores",
+    "unit.retired": "mo.manager",
+    "tag.attached": "sam.stores",
+    "tag.detached": "sam.stores",
+    "service.planned": "sam.stores",
+    "lot.received": "sam.stores",
+    "lot.moved": "sam.stores",
+    "part.sold": "sam.stores",
+    "gauge.calibrated": "qi.quality",
+    "sheet.issued": "qi.quality",
+    "codes.issued": "qi.quality",
+    "alert.issued": "qi.quality",
+    "alert.closed": "qi.quality",
+    "exam.recorded": "qi.quality",
+    "authorisation.granted": "qi.quality",
+    "authorisation.ended": "qi.quality",
+    "hold.lifted": "lou.lead",
+    "concession.granted": "sig.signatory",
+    "concession.ended": "sig.signatory",
+    "release.reissued": "sig.signatory",
+    "entry.superseded": "mo.manager",
+    "entry.withdrawn": "mo.manager",
+    "entry.reattributed": "mo.manager",
+    "dispute.settled": "mo.manager",
+    "terms.issued": "mo.manager",
+    "goodwill.granted": "mo.manager",
+    "supplier.notified": "mo.manager",
+    "supplier.returned": "mo.manager",
+    "supplier.settled": "mo.manager",
+}
 UNIT, CLASS, GAUGE = "U-1", "TST", "G-1"
 AT = "2026-01-05T09:00:00+01:00"  # four hours before the fake clock
 
@@ -29,7 +63,7 @@ class EntryFactory(factory.Factory):
     v = 1
     subject = f"unit:{UNIT}"
     occurred_at = AT
-    by = PERSON
+    by = factory.LazyAttribute(lambda made: SENDERS.get(made.type, PERSON))
     data: Any = factory.LazyFunction(dict)
 
 

@@ -2,30 +2,19 @@
 
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal
+from typing import Any, Literal
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, insert, select, text, update
 
+from service_api.directory import pins
 from service_api.directory import tables as t
+from service_api.directory.sessions import close_everywhere
 
-ROLES = (
-    "bench",
-    "lead",
-    "stores",
-    "stand",
-    "quality",
-    "manager",
-    "signatory",
-    "auditor",
-    "erp",
-    "customer",
-    "admin",
-)
 BEGINNING = "0001-01-01"  # a person's first role counts for all earlier days
 
 
 class Taken(ValueError):
-    """The id stands for somebody else already."""
+    """The id stands for somebody else already, or the badge is another's."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,6 +22,7 @@ class Person:
     id: str
     name: str
     role: str | None
+    badge: str | None = None
     retired: bool = False
 
 
@@ -42,17 +32,58 @@ class Party:
     name: str
 
 
-def add_person(connection: Connection, book: int, ident: str, name: str, role: str) -> Literal["added", "same"]:
-    """A new person, or the same again. Raises Taken when the id has another name or role."""
+def add_person(
+    connection: Connection,
+    book: int,
+    ident: str,
+    name: str,
+    role: str,
+    *,
+    badge: str | None = None,
+    pin: str | None = None,
+) -> Literal["added", "same"]:
+    """A new person, or the same again. Raises Taken when the id has another name, role, badge or PIN.
+
+    badge, pin : what is not given is not compared
+    """
     known = find_person(connection, book, ident)
     if known is not None:
+        kept = connection.execute(select(t.person.c.pin).where(*_is(book, ident))).scalar()
         first = roles(connection, book, ident)[0][1]
         if (known.name, first) != (name, role):
             raise Taken(f"{ident} is {known.name}, {first}")
+        if (badge is not None and badge != known.badge) or (pin is not None and not pins.fits(kept, pin)):
+            raise Taken(f"{ident} has another badge or PIN")
         return "same"
-    connection.execute(insert(t.person).values(book=book, id=ident, name=name))
+    if badge is not None and _wearer(connection, book, badge) is not None:
+        raise Taken("this badge is somebody else's")
+    stored = None if pin is None else pins.hashed(pin)
+    connection.execute(insert(t.person).values(book=book, id=ident, name=name, badge=badge, pin=stored))
     connection.execute(insert(t.person_role).values(book=book, person=ident, from_on=BEGINNING, role=role))
     return "added"
+
+
+def _is(book: int, ident: str) -> tuple[Any, Any]:
+    return t.person.c.book == book, t.person.c.id == ident
+
+
+def _wearer(connection: Connection, book: int, badge: str) -> str | None:
+    wearer = select(t.person.c.id).where(t.person.c.book == book, t.person.c.badge == badge)
+    found: str | None = connection.execute(wearer).scalar()
+    return found
+
+
+def give_badge(connection: Connection, book: int, ident: str, badge: str | None, pin: str | None) -> None:
+    """Another badge, another PIN, or both; the person is signed out everywhere.
+
+    Raises LookupError for nobody, Taken for a badge that is somebody else's.
+    """
+    if badge is not None and _wearer(connection, book, badge) not in (None, ident):
+        raise Taken("this badge is somebody else's")
+    new = ({} if badge is None else {"badge": badge}) | ({} if pin is None else {"pin": pins.hashed(pin)})
+    if new and connection.execute(update(t.person).where(*_is(book, ident)).values(**new)).rowcount == 0:
+        raise LookupError(f"nobody is called {ident}")
+    close_everywhere(connection, book, ident)
 
 
 def roles(connection: Connection, book: int, ident: str) -> list[tuple[str, str]]:
@@ -78,6 +109,29 @@ def give_role(connection: Connection, book: int, ident: str, role: str, from_on:
         connection.execute(
             insert(t.person_role).values(book=book, person=ident, from_on=from_on.isoformat(), role=role)
         )
+    connection.execute(_CHANGED, {"book": book})
+
+
+_CHANGED = text(
+    "INSERT INTO directory (book, version) VALUES (:book, 1)"
+    " ON CONFLICT (book) DO UPDATE SET version = directory.version + 1"
+)
+
+
+def roles_of(connection: Connection, book: int, idents: set[str]) -> dict[str, tuple[tuple[str, str], ...]]:
+    """(first day, role) in the order of days, for those of these people whom the directory has."""
+    found: dict[str, tuple[tuple[str, str], ...]] = {}
+    rows = select(t.person_role.c.person, t.person_role.c.from_on, t.person_role.c.role).where(
+        t.person_role.c.book == book, t.person_role.c.person.in_(idents)
+    )
+    for person, from_on, role in connection.execute(rows.order_by(t.person_role.c.from_on)):
+        found[person] = (*found.get(person, ()), (from_on, role))
+    return found
+
+
+def role_on(spans: tuple[tuple[str, str], ...], day: str) -> str:
+    """The role on a local day (YYYY-MM-DD); the first counts for all earlier days."""
+    return next((role for from_on, role in reversed(spans) if from_on <= day), spans[0][1])
 
 
 def retire(connection: Connection, book: int, ident: str, at: str) -> None:
@@ -87,6 +141,7 @@ def retire(connection: Connection, book: int, ident: str, at: str) -> None:
     )
     if done.rowcount == 0:
         raise LookupError(f"nobody is called {ident}")
+    close_everywhere(connection, book, ident)
 
 
 def find_person(connection: Connection, book: int, ident: str) -> Person | None:
@@ -95,7 +150,9 @@ def find_person(connection: Connection, book: int, ident: str) -> Person | None:
 
 def people(connection: Connection, book: int, ident: str | None = None) -> list[Person]:
     """Everybody, or the one called `ident`, with the role that they were given last."""
-    wanted = select(t.person.c.id, t.person.c.name, t.person.c.retired_at).where(t.person.c.book == book)
+    wanted = select(t.person.c.id, t.person.c.name, t.person.c.badge, t.person.c.retired_at).where(
+        t.person.c.book == book
+    )
     if ident is not None:
         wanted = wanted.where(t.person.c.id == ident)
     last: dict[str, str] = {}
@@ -103,7 +160,7 @@ def people(connection: Connection, book: int, ident: str | None = None) -> list[
     for row in connection.execute(every if ident is None else every.where(t.person_role.c.person == ident)):
         last[row.person] = row.role
     return [
-        Person(id=r.id, name=r.name, role=last.get(r.id), retired=r.retired_at is not None)
+        Person(id=r.id, name=r.name, role=last.get(r.id), badge=r.badge, retired=r.retired_at is not None)
         for r in connection.execute(wanted.order_by(t.person.c.id))
     ]
 

@@ -1,8 +1,13 @@
-"""The tables of the directory. `book` leads every key; a secret is stored as its SHA-256 only."""
+"""The tables of the directory. `book` leads every key; a secret is stored as its SHA-256 only, a PIN as argon2id.
+
+directory : one number a book, higher whenever somebody's roles change; what keeps roles in memory follows it
+pin_guess : PINs tried in a row at a device for a person, counted before each is judged
+session : who has signed in at a device, and until when
+"""
 
 from typing import Any
 
-from sqlalchemy import Column, Integer, LargeBinary, MetaData, Table, Text
+from sqlalchemy import Column, Index, Integer, LargeBinary, MetaData, Table, Text
 
 metadata = MetaData()
 
@@ -18,7 +23,10 @@ person = Table(
     *_key("id"),
     Column("name", Text, nullable=False),
     Column("retired_at", Text),
+    Column("badge", Text),
+    Column("pin", Text),
 )
+Index("person_badge", person.c.book, person.c.badge, unique=True)
 person_role = Table("person_role", metadata, *_key("person", "from_on"), Column("role", Text, nullable=False))
 party = Table("party", metadata, *_key("id"), Column("name", Text, nullable=False))
 token = Table(
@@ -34,6 +42,7 @@ token = Table(
     Column("made_at", Text, nullable=False),
     Column("expires_at", Text),
     Column("revoked_at", Text),
+    Column("last_used_at", Text),
 )
 device = Table(
     "device",
@@ -59,4 +68,13 @@ attachment = Table(
     Column("media_type", Text, nullable=False),
     Column("bytes", Integer, nullable=False),
     Column("made_at", Text, nullable=False),
+)
+directory = Table("directory", metadata, *_key(), Column("version", Integer, nullable=False))
+pin_guess = Table("pin_guess", metadata, *_key("device", "person"), Column("failures", Integer, nullable=False))
+session = Table(
+    "session",
+    metadata,
+    *_key("device", "person"),
+    Column("opened_at", Text, nullable=False),
+    Column("until", Text, nullable=False),
 )

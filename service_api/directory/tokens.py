@@ -16,6 +16,7 @@ from typing import Any
 from sqlalchemy import Connection, insert, select, update
 
 from service_api.directory import tables as t
+from service_api.directory.sessions import close
 from service_api.domain.moments import in_utc
 
 ENROLMENT_MINUTES = 60
@@ -24,7 +25,11 @@ Ask = Callable[[str, tuple[Any, ...]], list[Any]]  # a query with `?` for its pa
 
 @dataclass(frozen=True, kw_only=True)
 class Token:
-    """Who is calling: what the token may do, and for whom. `id` is what entries carry as `recorded_by`."""
+    """Who is calling: what the token may do, and for whom. `id` is what entries carry as `recorded_by`.
+
+    last_used_at : to the hour (`is_due`)
+    directory : the version of the book's directory when the token was looked up
+    """
 
     id: str
     book: int
@@ -36,6 +41,8 @@ class Token:
     made_at: str = ""
     expires_at: str | None = None
     revoked_at: str | None = None
+    last_used_at: str | None = None
+    directory: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,7 +95,7 @@ def new_token(
         made_at=in_utc(now),
         expires_at=None if days is None else in_utc(now + timedelta(days=days)),
     )
-    row = {k: getattr(token, k) for k in Token.__dataclass_fields__}
+    row = {k: getattr(token, k) for k in _COLUMNS}
     connection.execute(insert(t.token).values(**row, digest=sha256(secret.encode()).digest()))
     return token, _text(book, token.id, secret)
 
@@ -112,11 +119,13 @@ def find(ask: Ask, text: str, now: datetime) -> Token | None:
 
 
 _MEMBERS = tuple(Token.__dataclass_fields__)
-_FIND = f"SELECT digest, {', '.join(_MEMBERS)} FROM token WHERE book = ? AND id = ?"
+_COLUMNS = _MEMBERS[:-1]  # all but the directory's version, which comes along in the same statement
+_VERSION = "coalesce((SELECT version FROM directory WHERE book = token.book), 0)"
+_FIND = f"SELECT digest, {', '.join(_COLUMNS)}, {_VERSION} FROM token WHERE book = ? AND id = ?"
 
 
 def _token(row: object) -> Token:
-    return Token(**{name: getattr(row, name) for name in Token.__dataclass_fields__})
+    return Token(**{name: getattr(row, name) for name in _COLUMNS})
 
 
 def tokens(connection: Connection, book: int) -> list[Token]:
@@ -132,6 +141,17 @@ def revoke(connection: Connection, book: int, ident: str, now: datetime) -> bool
         .values(revoked_at=in_utc(now))
     )
     return bool(done.rowcount)
+
+
+def is_due(token: Token, now: datetime) -> bool:
+    """Its use is worth noting: an hour has passed since the last one that was noted."""
+    return token.last_used_at is None or token.last_used_at <= in_utc(now - timedelta(hours=1))
+
+
+def note_use(connection: Connection, book: int, ident: str, now: datetime) -> None:
+    connection.execute(
+        update(t.token).where(t.token.c.book == book, t.token.c.id == ident).values(last_used_at=in_utc(now))
+    )
 
 
 # Devices
@@ -157,7 +177,9 @@ def redeem(connection: Connection, code: str, now: datetime) -> str | None:
     row = connection.execute(select(t.enrolment).where(*where)).first()
     if row is None or not hmac.compare_digest(row.digest, digest) or row.used_at or row.until <= in_utc(now):
         return None
-    connection.execute(update(t.enrolment).where(*where).values(used_at=in_utc(now)))
+    spent = update(t.enrolment).where(*where, t.enrolment.c.used_at.is_(None)).values(used_at=in_utc(now))
+    if connection.execute(spent).rowcount == 0:  # on a server another request may have been faster
+        return None
     _, text = new_token(connection, book, "bench", now, device=ident, name="bench page")
     return text
 
@@ -185,4 +207,5 @@ def revoke_device(connection: Connection, book: int, ident: str, now: datetime) 
         .where(t.enrolment.c.book == book, t.enrolment.c.device == ident, t.enrolment.c.used_at.is_(None))
         .values(used_at=at)
     )
+    close(connection, book, ident)
     return bool(done.rowcount)

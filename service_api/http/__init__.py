@@ -8,9 +8,23 @@ from sqlalchemy.exc import TimeoutError as NoConnection
 from werkzeug.exceptions import HTTPException, MethodNotAllowed
 
 from service_api.domain.refusals import Busy, Refusal
-from service_api.http import attachments, auth, entries, feeds, fleet, jobs, pages, people, problems, tags, units
+from service_api.http import (
+    attachments,
+    auth,
+    devices,
+    entries,
+    feeds,
+    fleet,
+    jobs,
+    pages,
+    people,
+    problems,
+    sessions,
+    tags,
+    units,
+)
 
-ROOMS = (entries, units, tags, jobs, fleet, feeds, people, attachments, pages)
+ROOMS = (entries, units, tags, jobs, fleet, feeds, people, devices, sessions, attachments, pages)
 
 
 class Internal(Refusal):
@@ -36,6 +50,7 @@ def make_app(store: Any) -> Flask:
     app.extensions["store"] = store
     for room in ROOMS:
         app.register_blueprint(room.bp)
+    app.extensions["doors"] = auth.doors(app)
     app.before_request(auth.open_door)
     app.register_error_handler(Refusal, problems.respond)
     app.register_error_handler(HTTPException, _http)

@@ -7,7 +7,7 @@ from flask import Blueprint, Response, current_app, request
 from service_api.directory import attachments
 from service_api.domain.moments import in_utc
 from service_api.domain.refusals import Malformed, NotFound, TooLarge, WrongMediaType
-from service_api.http.contract import caller, contract, give_json, known_query
+from service_api.http.contract import answers, caller, contract, give_json, known_query
 
 bp = Blueprint("attachments", __name__, url_prefix="/v1")
 DIGEST = re.compile(r"[0-9a-f]{64}")
@@ -57,7 +57,7 @@ def get(digest: str) -> Response:
     store = current_app.extensions["store"]
     with store.reading.begin() as connection:
         kept = attachments.find(connection, caller().book, _checked(digest))
-    if kept is None:
+    if kept is None or not answers().shows_attachment(digest):
         raise NotFound("no attachment of this digest has arrived")
     try:
         content = (store.attachments / str(caller().book) / digest).read_bytes()

@@ -1,17 +1,31 @@
-"""Who is calling: a bearer token, or the HttpOnly cookie of an enrolled bench device."""
+"""Who is calling: a bearer token, or the HttpOnly cookie of an enrolled bench device; and which calls are theirs."""
 
-from flask import Response, current_app, g, request
+from flask import Flask, Response, current_app, g, request
 
 from service_api.directory import tokens
 from service_api.domain.refusals import NotAllowed, NoToken
+from service_api.domain.rights import CALLS
 from service_api.http import problems
-from service_api.http.contract import Contract
+from service_api.http.contract import Contract, path_of
 
 COOKIE = "fettlebook_bench"
+SECURE_COOKIE = f"__Host-{COOKIE}"  # over https: no other host and no plain page can set it
 HEADER = "X-Fettlebook"  # a page of another origin cannot send it, so a cookie alone writes nothing
 SAFE = ("GET", "HEAD", "OPTIONS")
-NO_READING_YET = ("customer",)  # a customer's own view comes with the read matrix; until then the token opens nothing
-READ_ONLY = ("auditor", "customer")
+Doors = dict[tuple[str, str], frozenset[str]]
+
+
+def doors(app: Flask) -> Doors:
+    """(endpoint, method) -> the roles that may call it. A call without a row in the matrix is nobody's."""
+    found: Doors = {}
+    for rule in app.url_map.iter_rules():
+        said: Contract | None = getattr(app.view_functions[rule.endpoint], "__contract__", None)
+        if said is None or said.public:
+            continue
+        for method in rule.methods or ():
+            row = CALLS.get(f"{'GET' if method in SAFE else method} {path_of(rule.rule)}", {})
+            found[rule.endpoint, method] = frozenset(row)
+    return found
 
 
 def open_door() -> Response | None:
@@ -19,25 +33,21 @@ def open_door() -> Response | None:
     if request.endpoint is None:
         # an unknown address says no more to a stranger than a known one
         return None if _token() or not request.path.startswith("/v1/") else problems.respond(_no_token())
-    view = current_app.view_functions[request.endpoint]
-    said: Contract | None = getattr(view, "__contract__", None)
-    if said is None or said.public:
+    allowed = current_app.extensions["doors"].get((request.endpoint, request.method))
+    if allowed is None:
         return None
     token = _token()
     if token is None:
         return problems.respond(_no_token())
     g.token = token
-    if token.role in NO_READING_YET:
-        return problems.respond(NotAllowed("a customer's token opens nothing yet"))
-    if request.method not in SAFE:
-        if token.role in READ_ONLY:
-            return problems.respond(NotAllowed(f"a token of the role {token.role} reads only"))
-        if g.by_cookie and HEADER not in request.headers:
-            return problems.respond(NotAllowed(f"a write by cookie carries the header {HEADER}"))
-        if said.writers is not None and token.role not in said.writers:
-            return problems.respond(NotAllowed(f"this is for the roles {', '.join(said.writers)}"))
-        if request.method != "DELETE":  # a door can be shut whatever the clock says
-            current_app.extensions["store"].stamp(token.book)
+    if request.method not in SAFE and g.by_cookie and HEADER not in request.headers:
+        return problems.respond(NotAllowed(f"a write by cookie carries the header {HEADER}"))
+    if token.role not in allowed:
+        return problems.respond(NotAllowed(f"this is not for the role {token.role}"))
+    if token.role == "customer" and token.party is None:
+        return problems.respond(NotAllowed("a customer's token names its party, and this one names none"))
+    if request.method not in (*SAFE, "DELETE"):  # a door can be shut whatever the clock says
+        current_app.extensions["store"].stamp(token.book)
     return None
 
 
@@ -49,8 +59,13 @@ def _token() -> tokens.Token | None:
     scheme, _, text = request.headers.get("Authorization", "").partition(" ")
     g.by_cookie = False
     if scheme.lower() != "bearer":
-        text, g.by_cookie = request.cookies.get(COOKIE, ""), True
+        cookies = request.cookies
+        text, g.by_cookie = cookies.get(SECURE_COOKIE) or cookies.get(COOKIE, ""), True
     if not text:
         return None
     store = current_app.extensions["store"]
-    return tokens.find(store.quickly, text.strip(), store.clock())
+    now = store.clock()
+    found = tokens.find(store.quickly, text.strip(), now)
+    if found is not None and tokens.is_due(found, now):
+        store.uses.note(found, now)
+    return found

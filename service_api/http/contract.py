@@ -1,9 +1,10 @@
 """What a route takes, gives and refuses, said once: the OpenAPI document is read off it."""
 
 import json
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 from flask import Response, current_app, g, request
 
@@ -36,7 +37,6 @@ class Contract:
     refuses: tuple[str, ...] = ()
     query: tuple[str, ...] = ()
     public: bool = False
-    writers: tuple[str, ...] | None = None
 
 
 def contract(**said: Any) -> Callable[[F], F]:
@@ -53,8 +53,19 @@ def when() -> When:
     return when_of(*(args.get(name) for name in TIMES)) if args else NOW
 
 
+def path_of(rule: str) -> str:
+    """The path as the documentation writes it: `/v1/units/{unit}`."""
+    return re.sub(r"<(?:\w+:)?(\w+)>", lambda m: "{" + m[1].rstrip("_") + "}", rule)
+
+
 def answers() -> Answers:
-    found: Answers = current_app.extensions["store"].answers(caller().book)
+    """Answers as the caller may see them: a customer's are of their own units."""
+    token = caller()
+    found: Answers = current_app.extensions["store"].answers(token.book)
+    if token.role == "customer":
+        from service_api.customers import CustomerAnswers
+
+        return cast(Answers, CustomerAnswers(found, token.party or ""))
     return found
 
 

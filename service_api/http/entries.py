@@ -17,7 +17,8 @@ from service_api.wire.canonical import parse
 from service_api.wire.entries import read_draft
 
 if TYPE_CHECKING:
-    from service_api.recording import Outcome, Recorder, Sender, Submission
+    from service_api.permits import Sender
+    from service_api.recording import Outcome, Recorder, Submission
 
 bp = Blueprint("entries", __name__, url_prefix="/v1")
 NDJSON = "application/x-ndjson"
@@ -71,10 +72,19 @@ def _body() -> bytes:
 
 
 def _recorder() -> tuple[Recorder, Sender]:
-    from service_api.recording import Sender  # with the first entry that is sent
+    from service_api.permits import Sender  # with the first entry that is sent
 
     token = caller()
-    return current_app.extensions["store"].recorder(token.book), Sender(token.id, vouches=token.role == "admin")
+    sender = Sender(
+        token.id,
+        vouches=token.role == "admin",
+        role=token.role,
+        person=token.person,
+        party=token.party,
+        device=token.device,
+        directory=token.directory,
+    )
+    return current_app.extensions["store"].recorder(token.book), sender
 
 
 def _submission(value: Any) -> Submission:

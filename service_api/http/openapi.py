@@ -13,7 +13,7 @@ from service_api.domain.entries import TYPES
 from service_api.domain.entry import Envelope, Signed
 from service_api.domain.plain import hints_of, wire_name
 from service_api.http.auth import COOKIE
-from service_api.http.contract import Contract
+from service_api.http.contract import Contract, path_of
 from service_api.http.problems import JSON as PROBLEM
 from service_api.http.problems import PROBLEMS
 from service_api.wire.derive import required
@@ -21,6 +21,7 @@ from service_api.wire.openapi import record, schema_of
 
 TEXT = {"type": "string"}
 ROW = {"type": "object"}
+MOMENT = {"type": "string", "format": "date-time"}
 QUERY: dict[str, dict[str, Any]] = {
     "true_at": {"schema": {"type": "string", "format": "date-time"}, "description": "facts up to this moment"},
     "known_at": {"schema": {"type": "string", "format": "date-time"}, "description": "entries heard of by then"},
@@ -93,7 +94,7 @@ def _build(app: Flask) -> dict[str, Any]:
             continue
         view = app.view_functions[rule.endpoint]
         methods = sorted((rule.methods or set()) - {"HEAD", "OPTIONS"})
-        path = re.sub(r"<(?:\w+:)?(\w+)>", lambda m: "{" + m[1].rstrip("_") + "}", rule.rule)
+        path = path_of(rule.rule)
         operations = {
             m.lower(): _operation(rule.endpoint, m, view.__doc__ or "", said, components, path) for m in methods
         }
@@ -183,7 +184,11 @@ def _listed(name: str, item: dict[str, Any], **more: Any) -> dict[str, Any]:
 ENTRY = {"$ref": "#/components/schemas/Entry"}
 RECORDED = {"$ref": "#/components/schemas/RecordedEntry"}
 NEXT = {"type": ["integer", "string", "null"]}
-PERSON = {"type": "object", "required": ["id", "name", "role"], "properties": {"id": TEXT, "name": TEXT, "role": TEXT}}
+PERSON: dict[str, Any] = {
+    "type": "object",
+    "required": ["id", "name", "role"],
+    "properties": {"id": TEXT, "name": TEXT, "role": TEXT},
+}
 PARTY = {"type": "object", "required": ["id", "name"], "properties": {"id": TEXT, "name": TEXT}}
 ROLE = {"type": "object", "required": ["role", "from_on"], "properties": {"role": TEXT, "from_on": TEXT}}
 SHAPES: dict[str, dict[str, Any]] = {
@@ -200,6 +205,23 @@ SHAPES: dict[str, dict[str, Any]] = {
     "changes": _listed("changes", ROW, next=TEXT, generation=TEXT),
     "sheet": {"type": "object", "required": ["class", "rev", "effective_on", "sheet"]},
     "job": _listed("entries", ROW, job=TEXT, parts={"type": "array"}, unanswered_checks={"type": "array"}),
+    "person-new": PERSON
+    | {"properties": PERSON["properties"] | {"badge": TEXT, "pin": {"type": "string", "pattern": "^[0-9]{4,12}$"}}},
+    "badge-and-pin": {
+        "type": "object",
+        "required": ["badge", "pin"],
+        "properties": {"badge": TEXT, "pin": {"type": "string", "pattern": "^[0-9]{4,12}$"}},
+    },
+    "session": {"type": "object", "required": ["person", "until"], "properties": {"person": TEXT, "until": MOMENT}},
+    "sessions": _listed("sessions", ROW),
+    "device-name": {"type": "object", "required": ["name"], "properties": {"name": TEXT}},
+    "device-made": {
+        "type": "object",
+        "required": ["device", "enrol_url", "until"],
+        "properties": {"device": TEXT, "enrol_url": {"type": "string", "format": "uri"}, "until": MOMENT},
+    },
+    "device": {"type": "object", "required": ["device"], "properties": {"device": TEXT}},
+    "lockout": {"type": "object", "required": ["device", "person"], "properties": {"device": TEXT, "person": TEXT}},
     "people": _listed("people", PERSON),
     "person": PERSON,
     "parties": _listed("parties", PARTY),

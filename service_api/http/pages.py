@@ -6,7 +6,7 @@ from service_api import __version__
 from service_api.directory import tokens
 from service_api.domain.entries import TYPES
 from service_api.domain.refusals import NotFound
-from service_api.http.auth import COOKIE
+from service_api.http.auth import COOKIE, SECURE_COOKIE
 from service_api.http.contract import contract, give_json
 from service_api.http.problems import PROBLEMS
 from service_api.settings import travelling
@@ -68,7 +68,7 @@ def enrol(code: str) -> Response:
         return _page("enrol.html", code=None, status=410)
     response = redirect("/bench/", 303)
     response.set_cookie(
-        COOKIE,
+        SECURE_COOKIE if request.is_secure else COOKIE,
         token,
         max_age=COOKIE_DAYS * 86400,
         httponly=True,

@@ -5,24 +5,26 @@ from typing import Any
 
 from flask import Blueprint, Response, current_app
 
-from service_api.directory import people
-from service_api.domain.refusals import Fault, IdReused, Malformed, NotFound
+from service_api.directory import badges, people
+from service_api.domain.refusals import Fault, IdReused, Malformed, NotAllowed, NotFound
+from service_api.domain.rights import GIVES, ROLES
 from service_api.http.contract import caller, contract, give_json, give_list, known_query, small_body
 
 bp = Blueprint("people", __name__, url_prefix="/v1")
-KEEPERS = ("lead", "manager", "admin")
 LONGEST_NAME = 200
 
 
-def _body(required: dict[str, Any], optional: tuple[str, ...] = ()) -> dict[str, str]:
-    """The body's members, each a text; `required` maps a member to its check."""
+def text_members(required: dict[str, Any], optional: dict[str, Any] | None = None) -> dict[str, str]:
+    """The body's members, each a text; a member is mapped to its check."""
     body = small_body()
     if not isinstance(body, dict):
         raise Malformed.at("", "wrong-form", "an object is expected")
-    faults = [Fault(f"/{k}", "extra-member", "no such member here") for k in body if k not in (*required, *optional)]
-    for name, fits in required.items():
+    every = required | (optional or {})
+    faults = [Fault(f"/{k}", "extra-member", "no such member here") for k in body if k not in every]
+    for name, fits in every.items():
         if name not in body:
-            faults.append(Fault(f"/{name}", "missing-member", "this member must be given"))
+            if name in required:
+                faults.append(Fault(f"/{name}", "missing-member", "this member must be given"))
         elif not isinstance(body[name], str):
             faults.append(Fault(f"/{name}", "wrong-form", "a text is expected"))
         elif (fault := fits(body[name])) is not None:
@@ -38,7 +40,7 @@ def _ident(value: str) -> tuple[str, str] | None:
     return None if IDENT.fullmatch(value) else ("wrong-form", "an id is 1 to 64 of A-Z a-z 0-9 . _ -")
 
 
-def _name(value: str) -> tuple[str, str] | None:
+def name_fault(value: str) -> tuple[str, str] | None:
     from service_api.wire.derive import UNWRITABLE
 
     if not value.strip() or len(value) > LONGEST_NAME or UNWRITABLE.search(value):
@@ -46,8 +48,22 @@ def _name(value: str) -> tuple[str, str] | None:
     return None
 
 
+def badge_fault(value: str) -> tuple[str, str] | None:
+    return (
+        None
+        if badges.FORM.fullmatch(value)
+        else ("wrong-form", "a badge is 4 to 64 printable characters, none a space")
+    )
+
+
+def pin_fault(value: str) -> tuple[str, str] | None:
+    from service_api.directory.pins import FORM
+
+    return None if FORM.fullmatch(value) else ("wrong-form", "a PIN is 4 to 12 digits")
+
+
 def _role(value: str) -> tuple[str, str] | None:
-    return None if value in people.ROLES else ("unknown-word", f"one of: {', '.join(people.ROLES)}")
+    return None if value in ROLES else ("unknown-word", f"one of: {', '.join(ROLES)}")
 
 
 def _day(value: str) -> tuple[str, str] | None:
@@ -76,26 +92,37 @@ def list_people() -> Response:
 
 
 @bp.post("/people")
-@contract(takes="person", gives="person", status=(201, 200), refuses=("malformed", "id-reused"), writers=KEEPERS)
+@contract(takes="person-new", gives="person", status=(201, 200), refuses=("malformed", "id-reused"))
 def add_person() -> Response:
-    """Add a person; the same again is 200, the id with another name or role 409."""
+    """Add a person; the same again is 200, the id with another name, role, badge or PIN 409.
+
+    Badge and PIN are never answered. Nobody gives a role that they may not give.
+    """
     known_query()
-    body = _body({"id": _ident, "name": _name, "role": _role})
+    body = text_members({"id": _ident, "name": name_fault, "role": _role}, {"badge": badge_fault, "pin": pin_fault})
+    _gives(body["role"])
+    ident = body.pop("id")
     store = current_app.extensions["store"]
     try:
         with store.writing.begin() as connection:
-            done = people.add_person(connection, caller().book, body["id"], body["name"], body["role"])
+            done = people.add_person(connection, caller().book, ident, **body)
     except people.Taken as error:
         raise IdReused(str(error)) from None
-    return give_json({k: body[k] for k in ("id", "name", "role")}, 201 if done == "added" else 200)
+    return give_json({"id": ident, "name": body["name"], "role": body["role"]}, 201 if done == "added" else 200)
+
+
+def _gives(role: str) -> None:
+    if role not in GIVES.get(caller().role, ()):
+        raise NotAllowed(f"a token of the role {caller().role} does not give the role {role}")
 
 
 @bp.post("/people/<ident>/roles")
-@contract(takes="role", gives="role", status=(201,), refuses=("malformed", "not-found"), writers=KEEPERS)
+@contract(takes="role", gives="role", status=(201,), refuses=("malformed", "not-found"))
 def give_role(ident: str) -> Response:
     """From a day on the person has another role."""
     known_query()
-    body = _body({"role": _role, "from_on": _day})
+    body = text_members({"role": _role, "from_on": _day})
+    _gives(body["role"])
     store = current_app.extensions["store"]
     try:
         with store.writing.begin() as connection:
@@ -104,6 +131,22 @@ def give_role(ident: str) -> Response:
     except LookupError as error:
         raise NotFound(str(error)) from None
     return give_json({"person": ident, "role": body["role"], "from_on": body["from_on"]}, 201)
+
+
+@bp.get("/people/<ident>/badge.svg")
+@contract(gives="image/svg+xml", refuses=("not-found",))
+def badge(ident: str) -> Response:
+    """A person's badge to print: Code 128 and QR of the same text, with their name."""
+    from service_api.paper import labels
+
+    known_query()
+    with current_app.extensions["store"].reading.begin() as connection:
+        found = people.find_person(connection, caller().book, ident)
+    if found is None or found.badge is None or found.retired:
+        raise NotFound("nobody of that name wears a badge")
+    response = Response(labels.badge_svg(found.badge, found.name), content_type="image/svg+xml")
+    response.headers["Cache-Control"] = "no-store"
+    return response
 
 
 @bp.get("/parties")
@@ -117,11 +160,11 @@ def list_parties() -> Response:
 
 
 @bp.post("/parties")
-@contract(takes="party", gives="party", status=(201, 200), refuses=("malformed", "id-reused"), writers=KEEPERS)
+@contract(takes="party", gives="party", status=(201, 200), refuses=("malformed", "id-reused"))
 def add_party() -> Response:
     """Add a party; the same again is 200, the id with another name 409."""
     known_query()
-    body = _body({"id": _ident, "name": _name})
+    body = text_members({"id": _ident, "name": name_fault})
     store = current_app.extensions["store"]
     try:
         with store.writing.begin() as connection:

@@ -1,4 +1,4 @@
-"""Tag labels: Code 128 and QR of the same text, the unit's number in words between them.
+"""Tag labels and badges: Code 128 and QR of the same text, the unit's number in words between them.
 
 The symbols come from kept libraries as modules; they are drawn here on a grid of whole modules, so that every edge
 falls on a dot of the printer. Quiet zones: 10 modules beside Code 128 (ISO/IEC 15417), 4 around QR (ISO/IEC 18004);
@@ -82,18 +82,40 @@ def _runs(row: list[bool]) -> list[tuple[int, int]]:
 def svg(tag: str, unit: str | None) -> bytes:
     """The label as SVG, one user unit a module, a third of a millimetre wide."""
     label = layout(tag, unit)
-    path = "".join(f"M{b.x} {b.y}h{b.width}v{b.height}h-{b.width}z" for b in label.boxes)
-    title = escape(f"Label of {label.words}, tag {tag}" if label.words else f"Label of tag {tag}")
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 {label.width} {label.height}"'
-        f' width="{label.width / 3:.2f}mm" height="{label.height / 3:.2f}mm"><title>{title}</title>'
-        f'<rect width="{label.width}" height="{label.height}" fill="#fff"/>'
-        f'<path d="{path}" fill="#000" shape-rendering="crispEdges"/>'
+    title = f"Label of {label.words}, tag {tag}" if label.words else f"Label of tag {tag}"
+    return _svg(
+        label,
+        title,
         f'<text x="{label.text_x}" y="{label.text_y + 11}" font-family="sans-serif" font-size="13" font-weight="bold">'
         f"{escape(label.words)}</text>"
         f'<text x="{label.text_x + 82}" y="{label.text_y + 11}" font-family="monospace" font-size="8">'
-        f"{escape(tag)}</text>"
-        "</svg>"
+        f"{escape(tag)}</text>",
+    )
+
+
+def badge_svg(badge: str, name: str) -> bytes:
+    """A person's badge as SVG: the two symbols of its text, the name under the bars, the text under the name."""
+    label = layout(badge, name)
+    room = (label.text_x + len(bars(badge))) // 5  # characters of this size beside one another
+    short = name if len(name) <= room else name[: room - 1] + "\N{HORIZONTAL ELLIPSIS}"
+    return _svg(
+        label,
+        f"Badge of {name}",
+        f'<text x="{label.text_x}" y="{label.text_y + 9}" font-family="sans-serif" font-size="9" font-weight="bold">'
+        f"{escape(short)}</text>"
+        f'<text x="{label.text_x}" y="{label.text_y + 18}" font-family="monospace" font-size="7">'
+        f"{escape(badge)}</text>",
+    )
+
+
+def _svg(label: Label, title: str, words: str) -> bytes:
+    path = "".join(f"M{b.x} {b.y}h{b.width}v{b.height}h-{b.width}z" for b in label.boxes)
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 {label.width} {label.height}"'
+        f' width="{label.width / 3:.2f}mm" height="{label.height / 3:.2f}mm"><title>{escape(title)}</title>'
+        f'<rect width="{label.width}" height="{label.height}" fill="#fff"/>'
+        f'<path d="{path}" fill="#000" shape-rendering="crispEdges"/>'
+        f"{words}</svg>"
     ).encode()
 
 

@@ -223,7 +223,7 @@ CASES = [
     # the rest
     bad("a claim's verdict", DECIDED, "/by", "ada.bench", "computed-type", "/type"),
     bad("a new verdict", JUDGED, "/by", "ada.bench", "computed-type", "/type"),
-    bad("on one's own work", MERGED, "/data/second", "ada.bench", "second-is-first"),
+    bad("on one's own work", MERGED, "/data/second", "mo.manager", "second-is-first"),
     bad("a page", make.registered(), "/data/class", "TST", "already-registered", "/subject"),
     bad("with a wrong check character", TAG, "/data/tag", "FT.J3K70S6EA", "bad-tag"),  # T is right (seed/depot.py)
     bad("of nothing", TAG, "/data/tag", "", "bad-tag"),

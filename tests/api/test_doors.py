@@ -148,7 +148,7 @@ def test_the_same_id_in_two_books_is_two_entries(app, store, client, book):
     other = client_with(app, token_of(store, second, "admin"))
     entry = make.registered()
     first = client.post("/v1/entries", json=entry)
-    again = other.post("/v1/entries", json=entry | {"by": "bob.bench"})
+    again = other.post("/v1/entries", json=entry | {"by": "lou.lead"})
     assert [201, 201] == [first.status_code, again.status_code]
     assert [0, 0] == [first.json["index"], again.json["index"]]
 
@@ -247,19 +247,6 @@ def test_an_auditor_reads_all_and_sends_nothing_yet(auditor_client, client, stor
     assert before == rows(store)
 
 
-@pytest.mark.parametrize("path", READS)
-def test_a_customers_token_opens_nothing_yet(client_of, path):
-    assert shut(client_of("customer", party="party-a").get(path), 403, "not-allowed")
-
-
-@pytest.mark.parametrize(("method", "path"), WRITES)
-def test_a_customers_token_writes_nothing_yet(client_of, store, method, path):
-    before = rows(store)
-    customer = client_of("customer", party="party-a")
-    assert shut(customer.open(path, method=method, json=make.scanned()), 403, "not-allowed")
-    assert before == rows(store)
-
-
 @pytest.mark.parametrize("role", ["bench", "stand", "stores", "quality", "erp", "signatory"])
 def test_the_directory_is_kept_by_lead_and_manager(client_of, role):
     client = client_of(role)
@@ -267,7 +254,6 @@ def test_the_directory_is_kept_by_lead_and_manager(client_of, role):
     assert shut(
         client.post("/v1/people/ada.bench/roles", json={"role": "lead", "from_on": "2026-01-01"}), 403, "not-allowed"
     )
-    assert 200 == client.get("/v1/people").status_code
 
 
 # What every answer carries

@@ -358,14 +358,14 @@ def test_an_entry_is_found_under_everything_that_it_names(tell, ask):
     (read, fit, typed) = tell(
         make.reading("0.30", gauge="G-1", job="J-7"),
         make.fitted("feed-nut", make.piece(lot="L-1")),
-        make.scanned(unit="U-2", by="bob.bench", typed_by="sam.stores"),
+        make.scanned(unit="U-2", by="bob.bench", typed_by="lou.lead"),
     )
     assert read["id"] in found_under(ask, subject="unit:U-1")
     assert read["id"] in found_under(ask, subject="unit:G-1")
     assert [read["id"]] == found_under(ask, job="J-7")
     assert [fit["id"]] == found_under(ask, subject="lot:L-1")
     assert [typed["id"]] == found_under(ask, subject="person:bob.bench")
-    assert [typed["id"]] == found_under(ask, subject="person:sam.stores")
+    assert [typed["id"]] == found_under(ask, subject="person:lou.lead")
     assert [] == found_under(ask, subject="lot:L-2")
 
 

@@ -101,7 +101,7 @@ def test_of_two_corrections_by_two_people_the_first_counts_and_they_are_conteste
     (read,) = tell(make.reading("0.35"))
     first, _ = tell(
         make.superseded(read, new_value(read, "0.15")),
-        make.superseded(read, new_value(read, "0.25"), by="bob.bench"),
+        make.superseded(read, new_value(read, "0.25"), by="mia.manager"),
     )
     assert ("0.15", "good") == backlash()
     assert ["correction-contested"] == [d["code"] for d in ask("/v1/units/U-1/condition")["discrepancies"]]
@@ -114,7 +114,7 @@ def test_a_second_correction_by_another_who_had_seen_the_first_replaces_it(tell,
     """Its `seen_index` covers the first: an index in an answer is a size, so it has to be more than the position."""
     (read,) = tell(make.reading("0.35"))
     (first,) = tell(make.superseded(read, new_value(read, "0.15")))
-    tell(make.superseded(read, new_value(read, "0.25"), by="bob.bench", seen_index=first["index"] + 1))
+    tell(make.superseded(read, new_value(read, "0.25"), by="mia.manager", seen_index=first["index"] + 1))
     assert ("0.25", "watch") == backlash()
     assert [] == ask("/v1/units/U-1/condition")["discrepancies"]
 

@@ -393,7 +393,7 @@ def test_a_malformed_person_is_refused(client, book, body, expected):
 
 
 def test_a_person_of_the_directory_may_act_at_once(client, post, book):
-    entry = make.registered(by="eve.new")
+    entry = make.registered(by="eve.new", more={"origin": "unidentified"})
     assert 422 == post(entry).status_code
     client.post("/v1/people", json={"id": "eve.new", "name": "Eve New", "role": "bench"})
     assert 201 == post(entry).status_code

@@ -315,7 +315,7 @@ class Bench:
     def _service(self, name: str) -> Service:
         data = self.fresh(name)
         self.command(data, "book", "new", "bench.example/book")
-        self.command(data, "person", "add", "b.one", "--name", "B One", "--role", "bench")
+        self.command(data, "person", "add", "b.one", "--name", "B One", "--role", "manager")
         admin, key = (json.loads(self.command(data, "token", "new", "--role", r))["token"] for r in ("admin", "bench"))
         process, address = self.serve(data)
         service = Service(process, address, admin, key, data)

@@ -21,7 +21,7 @@ from urllib.parse import urlsplit
 from service_api.app import Store, migrate
 from service_api.domain.ids import uuid7_from
 from service_api.log.store import Book
-from service_api.recording import Sender
+from service_api.permits import Sender
 from service_api.settings import Settings
 from service_api.wire.entries import read_draft
 from tests import factories as f

@@ -17,15 +17,15 @@ from service_api.domain.plain import plain
 from service_api.domain.state import begin, step, witness
 from service_api.domain.timeline import effective_history, facts, fold
 from service_api.log import store as log
+from service_api.permits import Sender
 from service_api.projections import units
 from service_api.projections.remarks import read_remarks
-from service_api.recording import Sender
 from service_api.wire.entries import read_draft, read_stored
 from tests import factories as f
 from tests.conftest import new_book
 
 UNITS = ("U-1", "U-2", "U-3")
-PEOPLE = ("ada.bench", "bob.bench", "mo.manager")  # not the second of a move
+PEOPLE = ("mo.manager", "mia.manager", "max.manager")  # who may send all of it, and none the second of a move
 ADMIN = Sender("token-1", vouches=True)
 BOOKS = count()
 FEW = settings(

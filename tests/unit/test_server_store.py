@@ -8,8 +8,8 @@ import pytest
 from sqlalchemy import Engine
 
 from service_api.app import Store
+from service_api.permits import Sender
 from service_api.projections import units
-from service_api.recording import Sender
 from service_api.settings import Settings
 from service_api.wire.entries import read_draft
 from tests import factories as f

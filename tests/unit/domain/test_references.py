@@ -44,7 +44,7 @@ def test_a_place_that_is_no_unit_names_nothing():
 
 def test_an_alert_is_found_under_the_units_and_lots_of_its_scope():
     raw = f.alert_issued(scope={"lots": ["L-1"], "units": ["U-1", "U-2"], "serials": ["S-1"], "classes": ["TST"]})
-    assert ["person:ada.bench", "lot:L-1", "unit:U-1", "unit:U-2"] == named_subjects(of(raw))
+    assert ["person:qi.quality", "lot:L-1", "unit:U-1", "unit:U-2"] == named_subjects(of(raw))
 
 
 def test_a_move_names_the_subject_it_goes_to():

@@ -23,8 +23,8 @@ from service_api.ops import redraw as ops
 from service_api.ops.calls import done_for
 from service_api.ops.commands import listening
 from service_api.ops.redraw import redraw
+from service_api.permits import Sender
 from service_api.projections import tables, units
-from service_api.recording import Sender
 from service_api.settings import Settings
 from service_api.wire.entries import read_draft
 from tests import factories as f
@@ -121,10 +121,22 @@ def filed(entries):
         yield from ((entry, f"job:{job}", OWN) for job in {entry.job, entry.data.get("job")} - {None})
         if entry.type in ("tag.attached", "tag.detached"):
             yield entry, f"tag:{entry.data['tag']}", OWN  # the tags told of here are in upper case
+        yield from ((entry, f"party:{party}", OWN) for party in goes_to(entry))
         if entry.subject.startswith("alert:"):
             yield entry, "alerts", OWN
         there = pages[root_of(entry, known).id] - {None, entry.subject}
         yield from ((entry, page, DRAWN) for page in there)
+
+
+def goes_to(entry):
+    """Whose a unit becomes by this entry, or by what a correction may make of one."""
+    names = {"unit.registered": ["owner"], "unit.sold": ["to"], "unit.dispatched": ["to"]}.get(entry.type, [])
+    data = entry.data
+    if entry.type == "entry.superseded":
+        names = ["owner", "to"]
+        while isinstance(data.get("data"), dict):
+            data = data["data"]
+    return {data[name] for name in names if name in data}
 
 
 def units_of(entries):

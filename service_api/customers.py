@@ -1,0 +1,249 @@
+"""What a customer is answered: their own units, cut to the time in which they were theirs, other parties blanked.
+
+Another's unit, entry, job or label is answered like one that is not there. It asks `answering` and leaves out; what has
+no method here is answered to no customer.
+"""
+
+import json
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, datetime
+from functools import partial
+from typing import Any
+
+from sqlalchemy import Connection
+
+from service_api.answering import NOW, Answer, Answers, When, answered
+from service_api.domain.custody import Sight, blanked, sight
+from service_api.domain.entries import TYPES
+from service_api.domain.entry import Envelope, Recorded
+from service_api.domain.references import references
+from service_api.domain.refusals import Fault, Malformed, NotAllowed, NotFound, Refusal, UnknownUnit
+from service_api.domain.rights import OTHER_PARTY
+from service_api.filing import pages_of, root_of
+from service_api.pages import find_entry, history_of, read_entries
+from service_api.permits import Sender, outside
+from service_api.projections import units
+from service_api.wire.entries import near
+
+
+def sight_of(connection: Connection, book: int, unit: str, party: str, known: int | None = None) -> Sight:
+    return sight(history_of(connection, book, f"unit:{unit}", known), party)
+
+
+def own_units(connection: Connection, book: int, party: str, known: int | None = None) -> list[str]:
+    """The units that were ever the party's, by number."""
+    named = read_entries(connection, book, units.indexes(connection, book, f"party:{party}", below=known))
+    find = partial(find_entry, connection, book)
+    pages = {page for e in named for page in pages_of(connection, book, root_of(e, find), known)}
+    found = sorted(page.partition(":")[2] for page in pages if page.startswith("unit:"))
+    return [unit for unit in found if sight_of(connection, book, unit, party, known).spans]
+
+
+def hidden(connection: Connection, book: int, entry: Envelope, sender: Sender) -> Refusal | None:
+    """Why a customer's entry is refused before anything of the book is looked at that they do not see."""
+    party = sender.party or ""
+    bound = outside(entry, sender)
+    if bound is not None:
+        return NotAllowed(bound)
+    if any(r.kind == "party" and r.ident != party for r in references(entry)):
+        return NotAllowed("this token names its own party only")
+    if entry.kind != "unit":
+        return NotAllowed(f"customer does not send {entry.type} on a {entry.kind}")
+    seen = sight_of(connection, book, entry.subject_id, party)
+    if not seen.spans:
+        close = near(entry.subject_id, tuple(own_units(connection, book, party)))
+        detail = f"no unit {entry.subject_id} is registered; register it first"
+        return Malformed([Fault("/subject", "unknown-unit", detail, close)])
+    if TYPES[entry.type].corrects and entry.data["target"] not in seen.shown:
+        return Malformed.at("/data/target", "unknown-entry", "no such entry in the book, or earlier in this batch")
+    if entry.type == "meter.read" and not seen.covers(entry.moment):
+        return NotAllowed("the unit was not with this token's party at that moment")
+    return None
+
+
+class CustomerAnswers:
+    """Answers for one party of a book. Its calls are those of `Answers` that the read matrix opens to customers."""
+
+    def __init__(self, every: Answers, party: str) -> None:
+        self.every, self.party = every, party
+        self.engine, self.book = every.engine, every.book
+
+    # Units
+
+    def _sight(self, connection: Connection, unit: str, known: int | None) -> Sight:
+        found = sight_of(connection, self.book.number, unit, self.party, known)
+        if not found.spans:
+            raise UnknownUnit(unit, near(unit, tuple(own_units(connection, self.book.number, self.party, known))))
+        return found
+
+    def _cut(self, unit: str, when: When) -> tuple[When, Sight]:
+        """The moment that is answered for: as asked, or the end of the time in which the unit was theirs."""
+        with self.engine.begin() as connection:
+            seen = self._sight(connection, unit, self.every.count(connection, when))
+            asked = when.true_at or self.every.clock()
+            at = seen.cut(asked)
+            if at is None:
+                raise UnknownUnit(unit, near(unit, tuple(own_units(connection, self.book.number, self.party))))
+        return (when if at == asked else replace(when, true_at=at)), seen
+
+    def _blank(self, found: Answer) -> Answer:
+        return answered(_blanked_answer(json.loads(found.text), self.party))
+
+    def identity(self, unit: str, when: When = NOW) -> Answer:
+        return self._blank(self.every.identity(unit, self._cut(unit, when)[0]))
+
+    def card(self, unit: str, when: When = NOW) -> Answer:
+        found = json.loads(self.every.card(unit, self._cut(unit, when)[0]).text)
+        found["warnings"] = [w for w in found["warnings"] if w["warning"] != "serial-shared"]  # it names other units
+        return answered(_blanked_answer(found, self.party))
+
+    def condition(self, unit: str, when: When = NOW) -> Answer:
+        return self._blank(self.every.condition(unit, self._cut(unit, when)[0]))
+
+    def slots(self, unit: str, when: When = NOW) -> Answer:
+        return self.every.slots(unit, self._cut(unit, when)[0])
+
+    def slot(self, unit: str, slot: str, when: When = NOW) -> Answer:
+        cut, seen = self._cut(unit, when)
+        found = json.loads(self.every.slot(unit, slot, cut).text)
+        found["history"] = [line for line in found["history"] if line["entry"] in seen.shown]
+        return answered(found)
+
+    def wear(self, unit: str, code: str, when: When = NOW) -> Answer:
+        return self.every.wear(unit, code, self._cut(unit, when)[0])
+
+    def history(
+        self, unit: str, when: When = NOW, *, start: int = 0, limit: int | None = None, newest: bool = False
+    ) -> tuple[dict[str, Any], int]:
+        """The lines that they see; `withheld` is how many more the page has."""
+        with self.engine.begin() as connection:
+            seen = self._sight(connection, unit, self.every.count(connection, when))
+        found, total = self.every.history(unit, when, newest=newest)
+        lines = [line for line in found["entries"] if line["id"] in seen.shown]
+        shown = lines[start : None if limit is None else start + limit]
+        with self.engine.begin() as connection:
+            found["entries"] = [self._line(connection, line) for line in shown]
+        return found | {"withheld": total - len(lines)}, len(lines)
+
+    def units(self, after: str, limit: int, class_: str | None) -> tuple[list[dict[str, Any]], str | None]:
+        with self.engine.begin() as connection:
+            own = [u for u in own_units(connection, self.book.number, self.party) if u > after]
+        found: list[dict[str, Any]] = []
+        for unit in own:
+            identity = json.loads(self.identity(unit).text)
+            del identity["tags_worn"]
+            if class_ in (None, identity["class"]):
+                if len(found) == limit:
+                    return found, found[-1]["unit"]
+                found.append(identity)
+        return found, None
+
+    def tag(self, text: str, when: When = NOW) -> Answer:
+        with self.engine.begin() as connection:
+            own = frozenset(own_units(connection, self.book.number, self.party, self.every.count(connection, when)))
+        return self.every.tag(text, when, own)
+
+    # Entries
+
+    def entry(self, ident: str) -> Answer:
+        with self.engine.begin() as connection:
+            found = find_entry(connection, self.book.number, ident)
+            if found is None or not self._sees(connection, found):
+                raise NotFound("no such entry")
+            line = json.loads(self.every.entry(ident).text)
+            return answered(self._line(connection, line))
+
+    def _sees(self, connection: Connection, entry: Recorded) -> bool:
+        pages = pages_of(
+            connection, self.book.number, root_of(entry, partial(find_entry, connection, self.book.number))
+        )
+        own = (p.partition(":")[2] for p in pages if p.startswith("unit:"))
+        return any(entry.id in sight_of(connection, self.book.number, unit, self.party).shown for unit in own)
+
+    def entries(self, start: int, limit: int, subject: str | None, job: str | None) -> tuple[list[bytes], int | None]:
+        """Those entries that they see, in the order of the book."""
+        found: list[bytes] = []
+        with self.engine.begin() as connection:
+            book = self.book.number
+            shown: set[str] = set()
+            where: set[int] = set()
+            for unit in own_units(connection, book, self.party):
+                shown |= sight_of(connection, book, unit, self.party).shown
+                where |= set(units.indexes(connection, book, f"unit:{unit}"))
+            if subject or job:
+                where &= set(units.indexes(connection, book, subject or f"job:{job}", named=True))
+            for index in sorted(i for i in where if i >= start):
+                (entry,) = read_entries(connection, book, (index,))
+                if entry.id not in shown:
+                    continue
+                if len(found) == limit:
+                    return found, index
+                line = self._line(connection, json.loads(self.every.entry(entry.id).text))
+                found.append(json.dumps(line, separators=(",", ":"), ensure_ascii=False).encode())
+        return found, None
+
+    def job(self, job: str, when: When = NOW) -> Answer:
+        """What was done in a job on their units; its parts are seen in its entries."""
+        nothing = NotFound(f"no entry names the job {job}")
+        try:
+            found = json.loads(self.every.job(job, when).text)
+        except NotFound:
+            raise nothing from None
+        with self.engine.begin() as connection:
+            known = self.every.count(connection, when)
+            sights = {u: sight_of(connection, self.book.number, u, self.party, known) for u in found["units"]}
+            shown = frozenset[str]().union(*(s.shown for s in sights.values()))
+            found["entries"] = [self._line(connection, e) for e in found["entries"] if e["id"] in shown]
+        if not found["entries"]:
+            raise nothing
+        found["units"] = [u for u in found["units"] if sights[u].spans]
+        found["unanswered_checks"] = [c for c in found["unanswered_checks"] if c["unit"] in found["units"]]
+        del found["parts"]
+        return answered(found)
+
+    def shows_attachment(self, digest: str) -> bool:
+        """An entry that they see names it."""
+        with self.engine.begin() as connection:
+            return any(a.sha256 == digest for entry in self._entries(connection) for a in entry.attachments or ())
+
+    def _entries(self, connection: Connection) -> Iterator[Recorded]:
+        for unit in own_units(connection, self.book.number, self.party):
+            shown = sight_of(connection, self.book.number, unit, self.party).shown
+            indexes = units.indexes(connection, self.book.number, f"unit:{unit}")
+            yield from (e for e in read_entries(connection, self.book.number, indexes) if e.id in shown)
+
+    def _line(self, connection: Connection, line: dict[str, Any]) -> dict[str, Any]:
+        """An entry's members with other parties blanked; `withheld` names what was, so that no leaf seems wrong."""
+        types = [line["type"]]
+        data = line["data"]
+        while TYPES[types[-1]].corrects:
+            target = find_entry(connection, self.book.number, data["target"])
+            if target is None:
+                break
+            types.append(target.type)
+            data = target.data
+        found, withheld = blanked(line["data"], types, self.party)
+        if "data_now" in line:
+            line = line | {"data_now": blanked(line["data_now"], types, self.party)[0]}
+        return line | {"data": found} | ({"withheld": withheld} if withheld else {})
+
+    # What is no question of whose
+
+    def size(self) -> int:
+        return self.every.size()
+
+    def day(self, moment: datetime) -> date:
+        return self.every.day(moment)
+
+
+def _blanked_answer(found: dict[str, Any], party: str) -> dict[str, Any]:
+    """An identity, card or condition in which another party reads `other party`."""
+    if found.get("owner") not in (None, party):
+        found["owner"] = OTHER_PARTY
+    place = found.get("place")
+    if isinstance(place, dict) and place.get("party") not in (None, party):
+        place["party"] = OTHER_PARTY
+    if isinstance(found.get("identity"), dict):
+        _blanked_answer(found["identity"], party)
+    return found
