@@ -4,6 +4,7 @@ They run inside the transaction of the SQLAlchemy connection that they are given
 microseconds a statement; an append has about ten of them and SQLite needs a tenth of that. Everything else is Core.
 """
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
@@ -47,12 +48,37 @@ def transaction(engine: Engine, queries: Sequence[Query]) -> Iterator[tuple[Conn
     On a server a connection that broke while it lay idle is replaced by a new one.
     """
     if engine.dialect.name == "sqlite":
-        with engine.begin() as connection:
+        with engine.connect() as connection, _Embedded(connection):
             yield connection, [rows(connection, sql, parameters) for sql, parameters in queries]
         return
     connection, found = _begun(engine, queries)
     with connection, connection.begin():
         yield connection, found
+
+
+class _Embedded:
+    """A transaction of the embedded store that the driver begins and ends; SQLAlchemy joins it if it is asked anything.
+
+    Its own begin and commit take longer than the store does over the statements between.
+    """
+
+    def __init__(self, connection: Connection) -> None:
+        self.connection = connection
+        self.own: Any = connection.connection.driver_connection
+
+    def __enter__(self) -> None:
+        change(self.connection, "BEGIN IMMEDIATE")
+
+    def __exit__(self, kind: object, error: object, trace: object) -> None:
+        if self.connection.in_transaction():
+            self.connection.rollback() if error else self.connection.commit()
+            return
+        try:
+            self.own.rollback() if error else self.own.commit()
+        except self.own.Error as failed:
+            if not error:
+                self.own.rollback()
+            raise wrapped(self.connection, None, failed) from failed
 
 
 def _begun(engine: Engine, queries: Sequence[Query]) -> tuple[Connection, list[list[Any]]]:
@@ -87,19 +113,43 @@ class _AtOnce:
 
     def __init__(self, connection: Connection) -> None:
         self.connection = connection
+        self.own: Any = connection.connection.driver_connection
 
     def one(self, sql: str, row: Row) -> None:
-        if change(self.connection, sql, row) != 1:
+        if self._run(self.own.execute, sql, row).rowcount != 1:
             raise Missed(sql)
 
     def many(self, sql: str, rows: Iterable[Row]) -> None:
-        change_many(self.connection, sql, rows)
+        """Row by row the driver would let go of the interpreter, and the threads that take it keep it for a while."""
+        waiting = list(rows)
+        while waiting:
+            number = min(MOST_ROWS, 1 << (len(waiting).bit_length() - 1))
+            some, waiting = waiting[:number], waiting[number:]
+            self._run(self.own.execute, _several(sql, number), some[0] if number == 1 else [v for r in some for v in r])
+
+    def _run(self, statement: Callable[[str, Any], Any], sql: str, parameters: Any) -> Any:
+        try:
+            return statement(sql, parameters)
+        except self.own.Error as error:
+            raise wrapped(self.connection, sql, error) from error
 
     def settle(self) -> None:
         """Everything is there already."""
 
     def commit(self) -> None:
         """The transaction's end does it."""
+
+
+MOST_ROWS = 256  # in one statement
+
+
+@cache
+def _several(sql: str, number: int) -> str:
+    """The statement with so many rows of values in the place of one; a power of two, so that few are prepared."""
+    return _VALUES.sub(lambda row: "VALUES " + ", ".join([row[1]] * number), sql)
+
+
+_VALUES = re.compile(r"VALUES (\(\?(?:, \?)*\))")
 
 
 @cache

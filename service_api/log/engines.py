@@ -19,6 +19,7 @@ from service_api.log import driver
 PAGE_SIZE = 8192  # an entry of up to 2,000 bytes stays on its page of the index
 BUSY_SECONDS = 10
 CHECKPOINT_PAGES = 4000  # 32 MB of WAL: pages that every append changes go into the file once in hundreds of appends
+CACHE_KB = 65536  # of pages that the writing connection keeps
 # connections of one process to a server, which grants a hundred to all of them
 QUICK, READERS, WRITERS, APPENDERS = 8, 8, 2, 4
 
@@ -31,7 +32,8 @@ def writing_engine(url: str) -> Engine:
 
     @event.listens_for(engine, "begin")
     def begin(connection: Any) -> None:
-        driver.change(connection, "BEGIN IMMEDIATE")
+        if not connection.connection.driver_connection.in_transaction:  # one that the driver began is joined
+            driver.change(connection, "BEGIN IMMEDIATE")
 
     return engine
 
@@ -62,8 +64,8 @@ def drawing_engine(url: str) -> Engine:
 
 def _durable(url: str) -> Engine:
     """SQLite with one connection, on which a commit is on disk when it returns."""
-    waits = {"timeout": BUSY_SECONDS}
-    engine = create_engine(url, connect_args=waits, pool_size=1, max_overflow=0, pool_timeout=BUSY_SECONDS)
+    how = {"timeout": BUSY_SECONDS, "cached_statements": 256}
+    engine = create_engine(url, connect_args=how, pool_size=1, max_overflow=0, pool_timeout=BUSY_SECONDS)
 
     @event.listens_for(engine, "connect")
     def pragmas(connection: Any, _: Any) -> None:
@@ -71,6 +73,7 @@ def _durable(url: str) -> Engine:
         connection.execute(f"PRAGMA page_size={PAGE_SIZE}")
         connection.execute("PRAGMA journal_mode=WAL")
         connection.execute(f"PRAGMA wal_autocheckpoint={CHECKPOINT_PAGES}")
+        connection.execute(f"PRAGMA cache_size=-{CACHE_KB}")
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA foreign_keys=ON")
         (level,) = connection.execute("PRAGMA synchronous").fetchone()
