@@ -17,19 +17,24 @@ from sqlalchemy import Connection, Engine
 from service_api.domain import condition as conditions
 from service_api.domain import history as histories
 from service_api.domain import tags
+from service_api.domain.authorisations import Authorisations
 from service_api.domain.condition import AsOf, as_of
 from service_api.domain.context import RULES, Context, in_force
+from service_api.domain.doubts import discrepancies
 from service_api.domain.gauges import GaugeRecord
 from service_api.domain.moments import day_in, in_utc, parse
 from service_api.domain.plain import answer, plain
+from service_api.domain.readings import rows
 from service_api.domain.refusals import Malformed, NotFound, UnknownUnit
-from service_api.domain.state import UnitState
+from service_api.domain.state import UnitState, without
 from service_api.domain.timeline import Item, facts
 from service_api.filing import pages_of
+from service_api.ledgers import Beside, beside, beside_then
 from service_api.log import driver, store
 from service_api.log.engines import QuickReader
 from service_api.log.store import Book
 from service_api.pages import (
+    authorisations,
     draw_unit,
     entry_answer,
     entry_answers,
@@ -50,6 +55,7 @@ from service_api.wire.entries import near
 if TYPE_CHECKING:
     from service_api.fleet import Fleet
 
+NOBODY: Beside = ([], -1)
 KEPT_ANSWERS = 1000  # of some 14 kB each
 BLOCK = 250  # entries of the feed, of 48 kB at most, that are in memory together
 
@@ -142,12 +148,17 @@ class Answers:
                 return state
         raise UnknownUnit(unit, near(unit, tuple(units.all_units(connection, book))))
 
-    def _context(self, connection: Connection, state: UnitState, when: When, known: int | None) -> Context:
+    def _context(
+        self, connection: Connection, state: UnitState, when: When, known: int | None, between: Beside = ([], -1)
+    ) -> Context:
         book, zone = self.book.number, self.book.zone
         class_ = state.identity.class_ if state.identity else ""
-        gauges = {t.gauge for m in state.measured.values() for t in (m.latest, m.as_left, *m.firsts) if t and t.gauge}
+        taken = (t for m in state.measured.values() for t in (m.latest, *m.before, m.as_left, *m.firsts))
+        gauges = {t.gauge for t in taken if t and t.gauge}
+        signed = {person for s in state.signatures for person in (s.by, s.second) if person}
         keep = self._shelf(connection, known)
         records = {g: self._gauge(connection, keep, g, known) for g in sorted(gauges)}
+        authorised = {p: self._authorised(connection, keep, p, known) for p in sorted(signed)}
         last = (
             keep(("last", topic), partial(units.last_index, connection, book, topic, below=known))
             for topic in (f"class:{class_}", "alerts")
@@ -159,12 +170,20 @@ class Answers:
             known_index=when.known if when.known is not None else (known if when.known_at else None),
             sheets=keep(("sheet", class_), lambda: tuple(sheet_revisions(connection, book, class_, known))),
             gauges=records,
-            index=max(*last, *(r.index for r in records.values())),
+            authorised=authorised,
+            beside=tuple(doubt.shown for doubt in between[0]),
+            index=max(between[1], *last, *(r.index for r in records.values()), *(a.index for a in authorised.values())),
             alerts=keep(("alerts",), lambda: tuple(open_alerts(connection, book, known))),
         )
 
     def _gauge(self, connection: Connection, keep: Keep, gauge: str, known: int | None) -> GaugeRecord:
         found: GaugeRecord = keep(("gauge", gauge), lambda: gauge_record(connection, self.book.number, gauge, known))
+        return found
+
+    def _authorised(self, connection: Connection, keep: Keep, person: str, known: int | None) -> Authorisations:
+        found: Authorisations = keep(
+            ("authorised", person), lambda: authorisations(connection, self.book.number, person, known)
+        )
         return found
 
     def _shelf(self, connection: Connection, known: int | None) -> Keep:
@@ -186,7 +205,18 @@ class Answers:
     def _both(self, connection: Connection, unit: str, when: When) -> tuple[UnitState, Context]:
         known = self.count(connection, when)
         state = self._state(connection, unit, when, known)
-        return state, self._context(connection, state, when, known)
+        if when.now:
+            between = beside(connection, self.book.number, (unit,)).get(unit, NOBODY)
+        else:
+            between = beside_then(connection, self.book.number, unit, known, when.true_at)
+        return self._joined(connection, state, when, known, between)
+
+    def _joined(
+        self, connection: Connection, state: UnitState, when: When, known: int | None, between: Beside
+    ) -> tuple[UnitState, Context]:
+        """The unit's state, less what others show to be gone from it, and what it leans on."""
+        state = without(state, {doubt.taken for doubt in between[0] if doubt.taken})
+        return state, self._context(connection, state, when, known, between)
 
     def _cached(self, name: str, unit: str, when: When, make: Callable[[Connection], Any]) -> Answer:
         """The answer about now, kept until the unit's page, the context or the day moves."""
@@ -255,7 +285,7 @@ class Answers:
 
         with self.engine.begin() as connection:
             state, context = self._both(connection, unit, when)
-            row = next((c for c in conditions.rows(state, context) if c.code == code), None)
+            row = next((c for c in rows(state, context) if c.code == code), None)
             if row is None:
                 raise NotFound(f"the sheet in force for {unit} has no characteristic {code}")
             page = self._facts(connection, unit, when)
@@ -300,7 +330,7 @@ class Answers:
         from service_api.domain import card as cards
 
         found: dict[str, Any] = answer(cards.identity(state, context))
-        word, why = conditions.standing(state, context, conditions.discrepancies(state, context))
+        word, why = conditions.standing(state, context, discrepancies(state, context))
         found |= {"standing": word, "standing_why": [answer(w) for w in why]}
         found["site"] = state.place.site if state.place else None
         found["as_of"] = answer(as_of(state, context))
@@ -309,9 +339,13 @@ class Answers:
     def units(self, after: str, limit: int, class_: str | None) -> tuple[list[dict[str, Any]], str | None]:
         """A page of units by number, and the last number when there are more."""
         with self.engine.begin() as connection:
-            rows = units.list_units(connection, self.book.number, after=after, limit=limit + 1, class_=class_)
-            shown = [self._identity(r.state, self._context(connection, r.state, NOW, None)) for r in rows[:limit]]
-        return shown, rows[limit - 1].unit if len(rows) > limit else None
+            found = units.list_units(connection, self.book.number, after=after, limit=limit + 1, class_=class_)
+            between = beside(connection, self.book.number, (r.unit for r in found[:limit]))
+            shown = [
+                self._identity(*self._joined(connection, r.state, NOW, None, between.get(r.unit, NOBODY)))
+                for r in found[:limit]
+            ]
+        return shown, found[limit - 1].unit if len(found) > limit else None
 
     # Tags
 

@@ -46,8 +46,8 @@ def root_of(entry: Recorded, find: Callable[[str], Recorded | None]) -> Recorded
 
 
 def is_context(fact: Recorded) -> bool:
-    """Other units' answers lean on it and on its corrections: a sheet, an alert, a gauge's calibration."""
-    return fact.kind in CONTEXT_KINDS or fact.type.startswith("gauge.")
+    """Other units' answers lean on it and on its corrections: a sheet, an alert, a gauge, a right to sign."""
+    return fact.kind in CONTEXT_KINDS or fact.type.startswith(("gauge.", "authorisation."))
 
 
 def drawn_topics(connection: Connection, book: int, entry: Recorded, root: Recorded) -> list[Topic]:

@@ -8,6 +8,7 @@ from uuid import UUID
 from sqlalchemy import Connection
 
 from service_api.domain.alerts import Alert
+from service_api.domain.authorisations import Authorisations, End, Grant
 from service_api.domain.context import SheetRevision
 from service_api.domain.entries import SheetIssued
 from service_api.domain.entry import Recorded
@@ -59,6 +60,30 @@ def gauge_record(connection: Connection, book: int, gauge: str, known: int | Non
     made = [Calibration(i.entry.id, i.touched, i.at, i.body) for i in page if i.entry.type == "gauge.calibrated"]
     last = units.last_index(connection, book, f"unit:{gauge}", below=known, types=("gauge.calibrated", *CORRECTING))
     return GaugeRecord(gauge, tuple(made), last)
+
+
+def authorisations(connection: Connection, book: int, person: str, known: int | None = None) -> Authorisations:
+    """What a person was authorised to do, as far as it was known."""
+    page = facts(history_of(connection, book, f"person:{person}", known))
+    grants = [
+        Grant(
+            i.entry.id,
+            i.touched,
+            i.body.classes,
+            i.body.tasks,
+            date.fromisoformat(i.body.from_on),
+            None if i.body.until_on is None else date.fromisoformat(i.body.until_on),
+        )
+        for i in page
+        if i.entry.type == "authorisation.granted"
+    ]
+    ends = [
+        End(i.entry.id, i.touched, i.body.tasks, date.fromisoformat(i.body.on))
+        for i in page
+        if i.entry.type == "authorisation.ended"
+    ]
+    last = units.last_index(connection, book, f"person:{person}", below=known)
+    return Authorisations(person, tuple(grants), tuple(ends), last)
 
 
 def open_alerts(connection: Connection, book: int, known: int | None = None) -> list[Alert]:

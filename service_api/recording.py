@@ -8,6 +8,7 @@ import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any, Literal
 
 from sqlalchemy import Connection, Engine
@@ -16,11 +17,13 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from service_api import permits
 from service_api.directory import attachments, people, sessions
 from service_api.domain import tags
-from service_api.domain.context import SheetRevision
+from service_api.domain.context import Context, SheetRevision
 from service_api.domain.discrepancies import discrepancy
+from service_api.domain.doubts import RAISING, joined
 from service_api.domain.entries import TYPES, ReadingTaken, TagAttached
 from service_api.domain.entry import Recorded, Signed
-from service_api.domain.moments import in_utc, parse
+from service_api.domain.ledger import Doubt
+from service_api.domain.moments import day_in, in_utc, parse
 from service_api.domain.plain import answer, make, plain
 from service_api.domain.records import replace
 from service_api.domain.references import Reference, named_in, references
@@ -28,15 +31,19 @@ from service_api.domain.refusals import Busy, DiskFull, Fault, IdReused, Malform
 from service_api.domain.state import Raised, UnitState, begin, told
 from service_api.domain.warnings import Remark, newest_row, remarks, uom_fault
 from service_api.filing import advance, changes_of, drawn_topics, is_context, own_topics, pages_of, root_of
+from service_api.ledgers import pieces_changed, settle, write_claims
 from service_api.log import driver, store
 from service_api.log.combining import Combiner
 from service_api.log.store import Book, Head, Row
 from service_api.log.tail import TailBroken, check_tail
 from service_api.log.trouble import trouble
 from service_api.pages import (
+    authorisations,
     draw_unit,
     entry_answer,
     find_entry,
+    gauge_record,
+    open_alerts,
     recorded_answer,
     revision_of,
     sheet_revisions,
@@ -145,6 +152,7 @@ class Recorder:
         self._states: dict[str, UnitState] = {}
         self._pages: dict[str, Page] = {}
         self._sheets: dict[str, list[SheetRevision]] = {}
+        self._context: dict[tuple[str, str], Any] = {}  # gauges, alerts, authorisations, until one of them moves
         self._parties: set[str] = set()  # ids are never taken out of the directory, so this only grows
         self._roles: dict[str, Roles] = {}
         self._directory = 0  # the version of the directory that the roles are of
@@ -247,6 +255,7 @@ class Recorder:
         self._states.clear()
         self._pages.clear()
         self._sheets.clear()
+        self._context.clear()
 
     def _keep(self, done: _Done, batch: _Batch) -> None:
         for kept in (self._states, self._pages):
@@ -310,7 +319,8 @@ class Recorder:
         self._run(changes, units.page_rows(book, batch.changed_pages()))
         self._write_topics(connection, changes, batch)
         drawn = self._redraw(connection, changes, batch)
-        said = self._say(connection, batch, drawn)
+        between = self._compare(connection, changes, batch, drawn)
+        said = self._say(connection, batch, drawn, between)
         store.add_receipts(changes, book, appended.leaves, said)
         answers = {
             e.id: entry_answer(hashed, leaf.leaf, what)
@@ -547,6 +557,7 @@ class Recorder:
         self._run(changes, change_rows(book, [change for found in moves for change in found]))
         moved = [e.index for _, e, _ in batch.accepted if is_context(batch.roots.get(e.id, e))]
         if moved:
+            self._context.clear()
             self._run(changes, units.context_row(book, max(moved)))
 
     def _redraw(self, connection: Connection, changes: driver.Changes, batch: _Batch) -> _Drawn:
@@ -586,9 +597,21 @@ class Recorder:
                 units.write_tags(connection, book, state)
         return done
 
+    def _compare(self, connection: Connection, changes: driver.Changes, batch: _Batch, drawn: _Drawn) -> list[Doubt]:
+        """What this batch claims of things that other pages speak of too, and where that contradicts them."""
+        book, before, after = self.book.number, drawn.before, drawn.after
+        fresh = [(entry, batch.roots.get(entry.id, entry)) for _, entry, _ in batch.accepted]
+        keys = write_claims(connection, changes, book, fresh) | pieces_changed(before, after)
+
+        def states(units: Iterable[str]) -> dict[str, UnitState]:
+            wanted = set(units)
+            return self._read_states(connection, wanted - after.keys()) | {u: after[u] for u in wanted & after.keys()}
+
+        return settle(connection, changes, book, keys, states) if keys else []
+
     # Receipts
 
-    def _say(self, connection: Connection, batch: _Batch, drawn: _Drawn) -> list[bytes | None]:
+    def _say(self, connection: Connection, batch: _Batch, drawn: _Drawn, between: list[Doubt]) -> list[bytes | None]:
         """What the receipt of each entry says beside the leaf: discrepancies raised, and warnings."""
         raised: dict[str, list[Any]] = {}
         for unit, state in drawn.after.items():
@@ -598,6 +621,13 @@ class Recorder:
                     # a late entry may show that an earlier one cannot be right: its own receipt says so
                     owner = known.entry if known.entry in batch.by_id else _cause(batch, known.entries, unit)
                     raised.setdefault(owner, []).append(answer(found))
+        for doubt in between:
+            owner = doubt.entry if doubt.entry in batch.by_id else batch.accepted[-1][1].id
+            raised.setdefault(owner, []).append(answer(doubt.shown))
+        for unit, state in drawn.after.items():
+            for found_beside in self._joined(connection, batch, unit, state):
+                owner = found_beside.key.partition(":")[2]
+                raised.setdefault(owner, []).append(answer(found_beside))
         parties = self._unknown_parties(connection, batch)
         missing = self._awaited(connection, batch)
         said: list[bytes | None] = []
@@ -613,6 +643,35 @@ class Recorder:
             what = {"discrepancies": found_here, "warnings": [plain(w) for w in words]}
             said.append(json.dumps(what, separators=(",", ":")).encode() if found_here or words else None)
         return said
+
+    def _joined(self, connection: Connection, batch: _Batch, unit: str, state: UnitState) -> list[Any]:
+        """What entries of this batch raise by what stands beside their page; unknown characteristics are told apart."""
+        page = f"unit:{unit}"
+        fresh = {e.id for _, e, _ in batch.accepted if e.type in RAISING and e.subject == page}
+        if not fresh or state.identity is None:
+            return []
+        book, class_ = self.book.number, state.identity.class_
+        gauges = [m.latest.gauge for m in state.measured.values() if m.latest.entry in fresh and m.latest.gauge]
+        signed = [p for s in state.signatures if s.entry in fresh for p in (s.by, s.second) if p]
+        sheets = (
+            sheet_revisions(connection, book, class_)
+            if any(e.subject == f"class:{class_}" for e in batch.by_id.values())
+            else self._sheets_of(connection, class_)
+        )
+        context = Context(
+            zone=self.book.zone,
+            on=day_in(parse(batch.recorded_at), self.book.zone),
+            sheets=tuple(sheets),
+            gauges={g: self._kept("gauge", g, partial(gauge_record, connection, book, g)) for g in gauges},
+            alerts=tuple(self._kept("alerts", "", partial(open_alerts, connection, book))),
+            authorised={p: self._kept("person", p, partial(authorisations, connection, book, p)) for p in signed},
+        )
+        return [d for d in joined(state, context, fresh) if d.code != "unknown-characteristic"]
+
+    def _kept(self, kind: str, name: str, read: Callable[[], Any]) -> Any:
+        if (kind, name) not in self._context:
+            self._context[kind, name] = read()
+        return self._context[kind, name]
 
     def _unknown_parties(self, connection: Connection, batch: _Batch) -> dict[str, list[Remark]]:
         named = {e.id: [r for r in references(e) if r.kind == "party"] for _, e, _ in batch.accepted}

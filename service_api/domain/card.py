@@ -9,8 +9,10 @@ from service_api.domain import condition as c
 from service_api.domain.alerts import AlertAnswer
 from service_api.domain.context import Context
 from service_api.domain.discrepancies import Discrepancy
+from service_api.domain.doubts import discrepancies
 from service_api.domain.forms import Quantity, Unknown
 from service_api.domain.meters import in_hours
+from service_api.domain.readings import rows, sole
 from service_api.domain.state import UnitState, by_moment
 
 TAG_DAYS = 90
@@ -167,7 +169,7 @@ def warnings(
     state: UnitState, context: Context, sharing: Sequence[str], alerts: Sequence[AlertAnswer]
 ) -> list[CardWarning]:
     """What must not be missed, worst first: retired, on hold, alert, tag changed, serial shared."""
-    known = c.discrepancies(state, context)
+    known = discrepancies(state, context)
     word, why = c.standing(state, context, known)
     found = []
     if state.retired:
@@ -285,11 +287,11 @@ def _exams(state: UnitState, context: Context) -> list[ExamAnswer]:
 
 def _as_left(state: UnitState, context: Context) -> list[AsLeft]:
     found = []
-    for row in c.rows(state, context):
+    for row in rows(state, context):
         measured = state.measured.get(row.code)
         if measured is None or measured.as_left is None:
             continue
-        occupant = c.sole(state, row.slot)
+        occupant = sole(state, row.slot)
         if occupant is None or measured.as_left.key > occupant.key:
             latest = c.latest_of(measured.as_left, row)
             found.append(AsLeft(characteristic=row.code, title=row.title, slot=row.slot, latest=latest))
@@ -298,7 +300,7 @@ def _as_left(state: UnitState, context: Context) -> list[AsLeft]:
 
 def card(state: UnitState, context: Context, sharing: Sequence[str] = ()) -> Card:
     """sharing : other units of the class whose iron carries the same serial"""
-    known = c.discrepancies(state, context)
+    known = discrepancies(state, context)
     alerts = c.alerts(state, context)
     word, why = c.standing(state, context, known)
     place = state.place

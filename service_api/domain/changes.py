@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from service_api.domain import condition as conditions
 from service_api.domain.condition import Hours, Why
 from service_api.domain.context import Context
+from service_api.domain.doubts import discrepancies
 from service_api.domain.entry import Envelope
 from service_api.domain.state import UnitState
 
@@ -105,7 +106,7 @@ def changes_on(state: UnitState, context: Context) -> str | None:
 
 
 def summary(state: UnitState, context: Context) -> Summary:
-    known = conditions.discrepancies(state, context)
+    known = discrepancies(state, context)
     word, why = conditions.standing(state, context, known)
     measured = (c for c in conditions.characteristics(state, context) if c.latest is not None)
     return Summary(

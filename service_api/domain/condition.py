@@ -6,23 +6,15 @@ from datetime import UTC, date, datetime
 from decimal import Decimal
 
 from service_api.domain.alerts import AlertAnswer, touched
-from service_api.domain.conformity import Conformity, form_value, judge, shown, undecided
-from service_api.domain.context import RULES, Context, SheetRevision
-from service_api.domain.discrepancies import Discrepancy, discrepancy
+from service_api.domain.conformity import Conformity, form_value, shown, undecided
+from service_api.domain.context import RULES, Context
+from service_api.domain.discrepancies import Discrepancy
+from service_api.domain.doubts import discrepancies, verdict
 from service_api.domain.entries import Piece, Reading
 from service_api.domain.meters import in_hours
+from service_api.domain.readings import baseline, counting, revision_for, rows, sole
 from service_api.domain.sheets import Characteristic
-from service_api.domain.state import (
-    Measured,
-    Occupant,
-    OpenConcession,
-    OpenFinding,
-    Taken,
-    UnitState,
-    by_moment,
-    removes,
-    told,
-)
+from service_api.domain.state import Occupant, OpenConcession, OpenFinding, Taken, UnitState, by_moment, removes
 from service_api.domain.timeline import Item
 
 EARLIEST = datetime.min.replace(tzinfo=UTC)
@@ -127,6 +119,25 @@ class HoldAnswer:
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
+class SinceRebuild:
+    """Hours since the last rebuild, its day, and which one it was."""
+
+    hours: Hours
+    on: str
+    entry: str
+    count: int
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class ReleaseAnswer:
+    """The release that stands; `duplicates` are entries of others for the same job, signed without knowing of it."""
+
+    release: str
+    entry: str
+    duplicates: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Condition:
     unit: str
     class_: str | None
@@ -134,6 +145,8 @@ class Condition:
     standing: str
     standing_why: tuple[Why, ...]
     hours: Hours
+    since_rebuild: SinceRebuild | None
+    release: ReleaseAnswer | None
     characteristics: tuple[CharacteristicAnswer, ...]
     slots: tuple[SlotAnswer, ...]
     findings: tuple[FindingAnswer, ...]
@@ -171,51 +184,32 @@ def hours(state: UnitState) -> Hours:
 
 def hours_on(state: UnitState, occupant: Occupant) -> Hours:
     """Hours on an occupant: what its pieces had when fitted, plus the unit's hours since."""
+    before = {in_hours(p.hours) for p in occupant.pieces if p.hours is not None}
+    start = before.pop() if before else Decimal(0)
+    gained = _gained(state, occupant.hours_low, occupant.hours_high, occupant.entry, start or Decimal(0))
+    if gained.unknown is None and (before or start is None):
+        return Hours(unknown="the pieces had different or unknown hours when fitted", entries=(occupant.entry,))
+    return gained
+
+
+def _gained(
+    state: UnitState, at_low: Decimal | None, at_high: Decimal | None, entry: str, start: Decimal = Decimal(0)
+) -> Hours:
+    """The unit's hours since it had `at_low` to `at_high`, on top of `start`."""
     meter, total = state.hours_meter, state.hours
     if meter is None:
         return Hours(unknown="no meter")
-    if total is None or occupant.hours_low is None or occupant.hours_high is None:
+    if total is None or at_low is None or at_high is None:
         return Hours(unknown="never read")
-    before = {in_hours(p.hours) for p in occupant.pieces if p.hours is not None}
-    start = before.pop() if before else Decimal(0)
-    if before or start is None:
-        return Hours(unknown="the pieces had different or unknown hours when fitted", entries=(occupant.entry,))
-    # A gap before the fit is in both ends alike: the part has an exact figure.
-    exact = total[1] - total[0] == occupant.hours_high - occupant.hours_low
-    low, high = (
-        (total[0] - occupant.hours_low, total[1] - occupant.hours_high)
-        if exact
-        else (total[0] - occupant.hours_high, total[1] - occupant.hours_low)
-    )
-    entries = (occupant.entry, *((meter.last_entry,) if meter.last_entry else ()))
+    # A gap before that moment is in both ends alike: the figure is exact.
+    exact = total[1] - total[0] == at_high - at_low
+    low, high = (total[0] - at_low, total[1] - at_high) if exact else (total[0] - at_high, total[1] - at_low)
+    entries = (entry, *((meter.last_entry,) if meter.last_entry else ()))
     return span(max(low, Decimal(0)) + start, high + start, read_at=meter.last_at, entries=entries)
 
 
 def occupant_answer(occupant: Occupant) -> OccupantAnswer:
     return OccupantAnswer(pieces=occupant.pieces, since=occupant.since, entry=occupant.entry)
-
-
-def sole(state: UnitState, slot: str | None) -> Occupant | None:
-    """What is in the slot; nothing while it is empty or contested."""
-    occupants = state.slots.get(slot or "", ())
-    return occupants[0] if len(occupants) == 1 else None
-
-
-def revision_for(taken: Taken, context: Context) -> SheetRevision | None:
-    """The revision stated by the bench, else the one in force on the day of the reading."""
-    return context.stated(taken.sheet_rev) or context.in_force(context.day(taken.at))
-
-
-def rows(state: UnitState, context: Context) -> list[Characteristic]:
-    """The characteristics of the revision in force that apply to this unit's variant."""
-    revision = context.in_force(context.on)
-    variant = state.identity.variant if state.identity else None
-    return [c for c in (revision.sheet.characteristics if revision else ()) if not c.variants or variant in c.variants]
-
-
-def baseline(measured: Measured, occupant: Occupant | None) -> Taken | None:
-    """The first as-left reading since the occupant was fitted, or of the unit when no slot wears with it."""
-    return next((t for t in measured.firsts if occupant is None or t.key > occupant.key), None)
 
 
 def latest_of(taken: Taken, row: Characteristic) -> Latest:
@@ -241,26 +235,23 @@ def characteristic(state: UnitState, row: Characteristic, context: Context) -> C
     """One row of the sheet: its latest reading on what is fitted now, and the verdict on it."""
     occupant = sole(state, row.slot)
     measured = state.measured.get(row.readings_of or row.code)
-    latest, verdict = None, undecided("not measured yet", row)
+    latest, judged = None, undecided("not measured yet", row)
     if measured is not None:
-        taken = measured.latest
-        revision = revision_for(taken, context)
-        judged = (revision and revision.sheet.characteristic(row.code)) or row
+        taken = counting(measured, row, occupant) if measured.before else measured.latest
         if occupant is not None and taken.key < occupant.key:
-            verdict = undecided("not measured since the part was fitted", row, revision.rev if revision else None)
+            revision = revision_for(taken, context)
+            judged = undecided("not measured since the part was fitted", row, revision.rev if revision else None)
         else:
             latest = latest_of(taken, row)
             first = baseline(measured, occupant if row.slot else None)
-            verdict = (
-                judge(taken, judged, revision, context, first) if revision else undecided("no sheet was in force", row)
-            )
+            judged = verdict(taken, row, context, first) or undecided("no sheet was in force", row)
     return CharacteristicAnswer(
         characteristic=row.code,
         title=row.title,
         slot=row.slot,
         occupant=occupant_answer(occupant) if occupant else None,
         latest=latest,
-        conformity=verdict,
+        conformity=judged,
     )
 
 
@@ -364,41 +355,6 @@ def finding(known: OpenFinding) -> FindingAnswer:
     )
 
 
-def discrepancies(state: UnitState, context: Context) -> tuple[Discrepancy, ...]:
-    """What stands on the page, and what follows from it with sheets and gauges beside it."""
-    raised = (*state.raised.values(), *state.remarks)
-    found = [discrepancy(r.code, r.entry, state.unit, r.entries, r.detail) for r in told(raised)]
-    if state.out is not None and not any(d.code == "dispatched-unreleased" for d in found):
-        revision = context.in_force(context.day(state.out.at))
-        blocking = {c.check for c in revision.sheet.checks if c.blocking} if revision else set()
-        if blocking & set(state.out.defects):
-            detail = "it went out after a blocking check found a defect"
-            entry = state.out.entry
-            found.append(discrepancy("dispatched-unreleased", entry, state.unit, (entry,), detail))
-    for code, measured in state.measured.items():
-        found += _of_reading(state, code, measured.latest, context)
-    return tuple(found)
-
-
-def _of_reading(state: UnitState, code: str, taken: Taken, context: Context) -> list[Discrepancy]:
-    found = []
-    revision = revision_for(taken, context)
-    if revision is None or revision.sheet.characteristic(code) is None:
-        detail = f"{code} is on no sheet that was in force"
-        found.append(discrepancy("unknown-characteristic", taken.entry, state.unit, (taken.entry,), detail))
-    record = context.gauges.get(taken.gauge or "")
-    if record is not None:
-        calibration = record.before(taken.at)
-        due = calibration.body.due if calibration else None
-        if calibration is None or (isinstance(due, str) and date.fromisoformat(due) < context.day(taken.at)):
-            detail = f"{taken.gauge} was not in calibration on the day of the reading"
-            found.append(discrepancy("gauge-overdue", taken.entry, state.unit, (taken.entry,), detail))
-        elif record.found_out_after(taken.at):
-            detail = f"{taken.gauge} was found out at its next calibration"
-            found.append(discrepancy("gauge-out", taken.entry, state.unit, (taken.entry,), detail))
-    return found
-
-
 def alerts(state: UnitState, context: Context) -> tuple[AlertAnswer, ...]:
     """The open alerts that touch the unit by what its slots hold, its number or its class."""
     return tuple(found for alert in context.alerts if (found := touched(alert, state)))
@@ -482,6 +438,21 @@ def _not_ready(state: UnitState, context: Context) -> tuple[Why, ...]:
     return (Why(why="the release is not proved", entries=(released.entry,)),)
 
 
+def since_rebuild(state: UnitState, context: Context) -> SinceRebuild | None:
+    known = state.rebuilt
+    if known is None:
+        return None
+    since = _gained(state, known.hours_low, known.hours_high, known.entry)
+    return SinceRebuild(hours=since, on=context.day(known.at).isoformat(), entry=known.entry, count=known.count)
+
+
+def release(state: UnitState) -> ReleaseAnswer | None:
+    known = state.released
+    if known is None:
+        return None
+    return ReleaseAnswer(release=known.release, entry=known.entry, duplicates=known.duplicates)
+
+
 def condition(state: UnitState, context: Context) -> Condition:
     """Everything that the bench and the ERP ask of a unit in one answer."""
     known = discrepancies(state, context)
@@ -493,6 +464,8 @@ def condition(state: UnitState, context: Context) -> Condition:
         standing=word,
         standing_why=why,
         hours=hours(state),
+        since_rebuild=since_rebuild(state, context),
+        release=release(state),
         characteristics=characteristics(state, context),
         slots=slots(state, context),
         findings=tuple(finding(f) for f in by_moment(state.findings.values())),

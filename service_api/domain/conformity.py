@@ -126,7 +126,7 @@ def judge(
         if not first:
             return undecided("no baseline: the first as-left reading sets it", row, revision.rev, gauge_state)
         change = (value - first) / first * 100
-    u = _uncertainty(taken, row, value, first)
+    u = uncertainty(taken, row, value, first)
     guarded = row.rule == "guarded"
     judged = change if change is not None else value
     outcome, also, limit, acting = _outcome(row, judged, u, guarded)
@@ -166,7 +166,7 @@ def _outcome(
     return verdict.outcome, verdict.also, row.replace, verdict.acting
 
 
-def _uncertainty(taken: Taken, row: Characteristic, value: Decimal, first: Decimal | None) -> Decimal | None:
+def uncertainty(taken: Taken, row: Characteristic, value: Decimal, first: Decimal | None) -> Decimal | None:
     """The reading's own U where stated, else the sheet's (a percentage is of the value).
 
     Against a baseline (`first`) U is in %: the sheet's is written so, any other is divided by the baseline.

@@ -1,5 +1,5 @@
 """What a unit's answer leans on beside its own page: its class's sheet revisions, the gauges that were used,
-and the open alerts."""
+the open alerts, and what the people who signed were authorised to do."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -7,6 +7,8 @@ from datetime import date, datetime
 
 from service_api.domain import moments
 from service_api.domain.alerts import Alert
+from service_api.domain.authorisations import Authorisations
+from service_api.domain.discrepancies import Discrepancy
 from service_api.domain.gauges import GaugeRecord
 from service_api.domain.sheets import Sheet
 
@@ -36,6 +38,8 @@ class Context:
     sheets: tuple[SheetRevision, ...] = ()
     gauges: dict[str, GaugeRecord] = field(default_factory=dict)
     alerts: tuple[Alert, ...] = ()
+    authorised: dict[str, Authorisations] = field(default_factory=dict)  # of those who signed for the unit
+    beside: tuple[Discrepancy, ...] = ()  # what stands between this unit and others
     index: int = -1  # the highest among the entries of the context, closed alerts and struck sheets included
 
     def day(self, moment: datetime) -> date:

@@ -88,13 +88,20 @@ class Discrepancy:
 
 def discrepancy(code: str, entry: str, unit: str, entries: tuple[str, ...], detail: str) -> Discrepancy:
     """A discrepancy on a unit, raised by `entry`. A query about the meter never holds a release."""
+    return between(code, entry, f"unit:{unit}", (unit,), entries, detail)
+
+
+def between(
+    code: str, entry: str, subject: str, units: tuple[str, ...], entries: tuple[str, ...], detail: str
+) -> Discrepancy:
+    """A discrepancy that concerns several units, or none; `subject` is where the entry that raised it counts."""
     kind = KINDS[code]
     return Discrepancy(
         key=f"{code}:{entry}",
         code=code,
-        subject=f"unit:{unit}",
-        unit=unit,
-        units=(unit,),
+        subject=subject,
+        unit=subject.removeprefix("unit:") if subject.startswith("unit:") else None,
+        units=units,
         entries=entries,
         detail=detail,
         settle=kind.settle,

@@ -4,9 +4,10 @@ A correction changes nothing behind it: it is one more entry, and this module sa
 work by what is known alone; `true_at` cuts facts by their corrected moment afterwards.
 """
 
+from bisect import bisect_right, insort
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import cached_property
 from typing import Any, Literal
@@ -18,6 +19,15 @@ from service_api.domain.plain import make
 
 Mark = Literal["superseded", "withdrawn", "moved_out", "moved_in"]
 Key = tuple[datetime, int, int]  # corrected moment in UTC, device.seq, index
+
+
+@dataclass(frozen=True)
+class Late:
+    """A fact that a release did not know: `raised_by` is the fact itself, or the correction that made it so."""
+
+    fact: str
+    raised_by: str
+    index: int
 
 
 @dataclass(frozen=True)
@@ -39,6 +49,7 @@ class Item:
     rivals: tuple[Recorded, ...] = ()  # live supersedes that contradict each other
     dispute: Recorded | None = None  # the open dispute on it
     touched: int = field(default=0)  # the highest index that had a say in this line
+    unheard: tuple["Late", ...] = ()  # of a release: what happened before it and was heard of after it
 
     @cached_property
     def body(self) -> Any:
@@ -127,14 +138,33 @@ def effective_history(entries: Iterable[Recorded], subject: str) -> list[Item]:
     """
     known = sorted(entries, key=lambda e: e.index)
     if not any(TYPES[e.type].corrects for e in known):
-        return sorted((simple_item(e) for e in known if e.subject == subject), key=lambda i: i.key)
+        return _with_late(sorted((simple_item(e) for e in known if e.subject == subject), key=lambda i: i.key), {})
     corrections = _Corrections(known)
     items: dict[str, Item] = {}
     for entry in known:
         item = _line(entry, subject, corrections, items)
         if item is not None:
             items[entry.id] = item
-    return sorted(items.values(), key=lambda i: i.key)
+    return _with_late(sorted(items.values(), key=lambda i: i.key), {e.id: e.index for e in known})
+
+
+def _with_late(items: list[Item], indexes: Mapping[str, int]) -> list[Item]:
+    """The same lines, where every release that counts says what it did not know of the time before it.
+
+    indexes : of the corrections; those of a release itself do not make it late
+    """
+    heard: list[tuple[int, str, str]] = []  # (index, raised by, fact), in the order of the book
+    for place, item in enumerate(items):
+        if item.entry.type == "unit.released" and item.counts:
+            after = heard[bisect_right(heard, (item.entry.index, "~", "~")) :]
+            if after:
+                unheard = tuple(Late(fact, raised_by, index) for index, raised_by, fact in after)
+                items[place] = replace(item, unheard=unheard)
+        elif not TYPES[item.entry.type].corrects:
+            marks = ((indexes[m], m) for m in item.marked_by)
+            index, raised_by = max(((item.entry.index, item.entry.id), *marks))
+            insort(heard, (index, raised_by, item.entry.id))
+    return items
 
 
 def _line(entry: Recorded, subject: str, corrections: _Corrections, shown: dict[str, Item]) -> Item | None:

@@ -14,14 +14,12 @@ from service_api.domain.condition import (
     AsOf,
     OccupantAnswer,
     as_of,
-    baseline,
     occupant_answer,
-    revision_for,
-    sole,
 )
 from service_api.domain.conformity import form_value, judge, shown
 from service_api.domain.context import Context
 from service_api.domain.meters import in_hours
+from service_api.domain.readings import baseline, revision_for, sole
 from service_api.domain.sheets import Characteristic
 from service_api.domain.state import UnitState, begin, step
 from service_api.domain.timeline import Item
@@ -150,7 +148,7 @@ def series(unit: str, facts: Sequence[Item], row: Characteristic, context: Conte
     for item in facts:
         state = step(state, item)
         body = item.body
-        if _restarts(item, row):
+        if _restarts(item, row) and f"reset-without-change:{item.entry.id}" not in state.raised:
             points = []
         elif isinstance(body, e.ReadingTaken) and body.characteristic == (row.readings_of or row.code):
             total = state.hours

@@ -1,5 +1,5 @@
 """Every projection of a book drawn again from its log: topics, pages, unit states, tag spans,
-remarks, changes, the head of the context.
+remarks, changes, claims and doubts, the head of the context.
 
 The rows are drawn into temporary tables of the same names, which hide the real ones from this one connection; so the
 statements are those of an append. While that goes on, appends and readers do as they like. At the end one transaction
@@ -8,7 +8,7 @@ embedded store no other connection writes then. A reader sees the old rows or th
 comparison only, and whatever breaks off leaves the old rows.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from typing import Any
@@ -21,6 +21,7 @@ from service_api.domain.entries import TYPES
 from service_api.domain.entry import Recorded
 from service_api.domain.state import UnitState, begin
 from service_api.filing import advance, changes_of, drawn_topics, is_context, own_topics, pages_of, root_of
+from service_api.ledgers import settle, write_claims
 from service_api.log import driver
 from service_api.log import store as log
 from service_api.log import tables as log_tables
@@ -87,6 +88,7 @@ class _Drawing:
         self.drawn = 0
         self.states: dict[str, UnitState] = {}
         self._touched: set[str] = set()  # units to be written at the end, once each
+        self._keys: dict[str, None] = {}  # what is claimed, compared at the end
         self._again: set[str] = set()  # of them, those with something late or corrected: folded from their page then
 
     def draw(self, size: int, progress: Progress, within: Callable[[], AbstractContextManager[Any]]) -> None:
@@ -99,6 +101,12 @@ class _Drawing:
             progress(len(chunk))
         with within():
             self._write()
+
+    def many(self, sql: str, rows: Iterable[Sequence[Any]]) -> None:
+        driver.change_many(self.connection, sql, rows)
+
+    def settle(self) -> None:
+        """Everything is there already."""
 
     def _run(self, write: units.Write) -> None:
         if write.rows:
@@ -121,6 +129,7 @@ class _Drawing:
                 self._run(units.topic_rows(self.book, drawn_topics(self.connection, self.book, entry, roots[entry.id])))
         changes = (change for e in fresh for change in changes_of(self.connection, self.book, e, roots[e.id]))
         self._run(change_rows(self.book, changes))
+        self._keys |= write_claims(self.connection, self, self.book, [(e, roots[e.id]) for e in fresh])
         moved = [e.index for e in fresh if is_context(roots[e.id])]
         if moved:
             self._run(units.context_row(self.book, max(moved)))
@@ -154,6 +163,7 @@ class _Drawing:
             forget_remarks(self.connection, self.book, state.unit)
             self._run(remark_rows(self.book, state.unit, state.remarks))
         self._touched, self._again = set(), set()
+        settle(self.connection, self, self.book, self._keys, lambda units: {unit: self.states[unit] for unit in units})
 
 
 class _Swap:

@@ -6,6 +6,8 @@ entry_topic : under which subjects, jobs and tags an entry is found; `relation` 
 unit_state : the folded state of a unit
 tag_span : which unit a tag points to, and when
 remark : what was remarked of a unit's facts and nobody can settle; `said` is its text
+claim : what facts say of a serial, a label or an id that other pages may speak of too; a correction adds a line
+doubt : where claims contradict each other now, by page; the row without a key says how far a unit's neighbours go
 change : which units an entry may have changed, and in what; an empty unit stands for all that lean on its context
 """
 
@@ -83,5 +85,36 @@ context = Table(
     Column("book", Integer, primary_key=True, autoincrement=False),
     Column("head_index", BigInt, nullable=False),
 )
+
+claim = Table(
+    "claim",
+    metadata,
+    Column("book", Integer, primary_key=True, autoincrement=False),
+    Column("key", Text, primary_key=True),
+    Column("fact", BigInt, primary_key=True, autoincrement=False),
+    Column("since", BigInt, primary_key=True, autoincrement=False),
+    Column("entry", Text, nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("live", Integer, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("nth", BigInt, nullable=False),
+    Column("type", Text, nullable=False),
+    Column("said", Text, nullable=False),
+    sqlite_with_rowid=False,
+)
+Index("claim_subject", claim.c.book, claim.c.subject, claim.c.key)
+Index("claim_fact", claim.c.book, claim.c.fact)
+doubt = Table(
+    "doubt",
+    metadata,
+    Column("book", Integer, primary_key=True, autoincrement=False),
+    Column("subject", Text, primary_key=True),
+    Column("key", Text, primary_key=True),
+    Column("cause", Text, nullable=False),
+    Column("head_index", BigInt, nullable=False),
+    Column("said", Text, nullable=False),
+    sqlite_with_rowid=False,
+)
+Index("doubt_cause", doubt.c.book, doubt.c.cause)
 
 OWN, NAMED, DRAWN = 0, 1, 2

@@ -229,14 +229,16 @@ _WRITE = (
 )
 
 
-def heads(ask: Ask, book: int, unit: str) -> tuple[int, int] | None:
-    """How far the unit's page and the context have come; None for an unknown unit."""
+def heads(ask: Ask, book: int, unit: str) -> tuple[int, int, int] | None:
+    """How far the unit's page, the context, and what others claim beside it have come; None for an unknown unit."""
     rows = ask(_HEADS, (book, unit))
-    return None if not rows else (rows[0][0], rows[0][1])
+    return None if not rows else (rows[0][0], rows[0][1], rows[0][2])
 
 
 _HEADS = (
-    "SELECT head_index, COALESCE((SELECT head_index FROM context WHERE book = unit_state.book), -1)"
+    "SELECT head_index, COALESCE((SELECT head_index FROM context WHERE book = unit_state.book), -1),"
+    " COALESCE((SELECT head_index FROM doubt WHERE book = unit_state.book AND subject = 'unit:' || unit_state.unit"
+    " AND key = ''), -1)"
     " FROM unit_state WHERE book = ? AND unit = ?"
 )
 

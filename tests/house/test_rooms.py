@@ -16,7 +16,7 @@ FILES = sorted(p for p in PACKAGE.rglob("*.py") if "_travelling" not in p.parts)
 # The table of DESIGN section 2. The meeting place is several files since they were parted from
 # recording: what recording may import, they may, and one another.
 MEETING = {"wire", "domain", "projections", "log", "directory", "calc"}
-MEETING |= {"recording", "answering", "customers", "permits", "pages", "filing", "fleet"}
+MEETING |= {"recording", "answering", "customers", "permits", "pages", "filing", "fleet", "ledgers"}
 ANYTHING = None
 MAY_IMPORT: dict[str, set[str] | None] = {
     "calc": set(),
@@ -34,6 +34,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "pages": MEETING,
     "filing": MEETING,
     "fleet": MEETING,
+    "ledgers": MEETING,
     "http": {
         "recording",
         "answering",

@@ -53,7 +53,11 @@ FACTS = (
     lambda n: f.hold_lifted(f"H-{n % 2}"),
     lambda n: f.received(),
     lambda n: f.dispatched(),
-    lambda n: f.released(f"REL-{n}"),
+    lambda n: f.released(f"REL-{n}", more={"job": f"J-{n % 2}", "seen_index": n}),
+    lambda n: f.finding_raised(f"F-{n % 2}", blocking=True, more={"slot": "feed-nut"}),
+    lambda n: f.work_done("AC-ADJ", more={"slot": "feed-nut"}, site=("north", "south")[n % 2], tag_read="scanned"),
+    lambda n: f.hold_lifted(f"piece-gap:{f.entry_id(n)}"),
+    lambda n: f.entry("rebuild.completed", {"standard": "s", "scope": [{"slot": "bearing", "treatment": "renewed"}]}),
     lambda n: f.service_planned("2026-06-01"),
 )
 CORRECTIONS = ("supersede", "withdraw", "move", "note", "dispute", "settle")

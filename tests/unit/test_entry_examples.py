@@ -48,7 +48,7 @@ MOVES = {
     "finding.closed": "findings",
     "work.done": "released",
     "setting.left": "released",
-    "run.recorded": None,  # the gate reads runs from the history
+    "run.recorded": "runs",
     "part.fitted": "slots",
     "part.removed": "slots",
     "lot.received": None,
@@ -103,6 +103,7 @@ BEFORE = {
     "hold.lifted": {"type": "hold.placed"},
 }
 BOOKKEEPING = {"unit", "entries", "index", "head_at", "head_seq", "head_index", "raised", "remarks"}
+BOOKKEEPING |= {"recent", "seen", "touches"}
 
 
 def test_every_type_has_an_example_of_its_own_name():

@@ -6,6 +6,7 @@ import pytest
 
 from service_api.domain import condition as c
 from service_api.domain.condition import Hours, slot_history
+from service_api.domain.doubts import discrepancies
 from service_api.domain.state import begin, step, witness
 from tests import factories as f
 from tests.histories import alert, at, context, on, raised, state_of, true
@@ -210,7 +211,7 @@ def test_the_last_place_counts():
 
 def standing(*raws, **more):
     state, around = state_of(*raws), context(**more)
-    return c.standing(state, around, c.discrepancies(state, around))
+    return c.standing(state, around, discrepancies(state, around))
 
 
 READY = (f.registered(occurred_at=DAY[0]), f.released(occurred_at=DAY[8], **VOUCHED))
@@ -236,8 +237,10 @@ def test_a_proved_release_makes_ready_and_one_without_a_session_holds():
     ids=lambda fact: fact["type"],
 )
 def test_what_takes_a_unit_out_of_ready(fact):
+    """A defect from before the release that nobody had told of holds the unit; other late news is read and lifted."""
     assert "in_shop" == standing(*READY, fact)[0]
-    assert "ready" == standing(*READY, fact | {"occurred_at": DAY[7]})[0], "before the release it is covered by it"
+    before = "on_hold" if fact["type"] == "finding.raised" else "ready"
+    assert before == standing(*READY, fact | {"occurred_at": DAY[7]})[0]
 
 
 @pytest.mark.parametrize(

@@ -16,9 +16,11 @@ from service_api import cli
 from service_api.app import Store
 from service_api.domain.changes import LEANS, moved_by
 from service_api.domain.entries import TYPES
+from service_api.domain.ledger import CLAIMING, Line, claims, doubts, latest
 from service_api.domain.moments import in_utc
 from service_api.domain.plain import plain
 from service_api.domain.references import named_subjects
+from service_api.domain.timeline import effective_history
 from service_api.ops import redraw as ops
 from service_api.ops.calls import done_for
 from service_api.ops.commands import listening
@@ -42,6 +44,8 @@ BY_HAND = {
     "remark": "INSERT INTO remark VALUES ({book}, 'U-1', 'no entry', 'late-typed', '{{}}')",
     "change": "UPDATE change SET changed = 'weather' WHERE book = {book}",
     "context": "DELETE FROM context WHERE book = {book}",
+    "claim": "UPDATE claim SET live = 0 WHERE book = {book}",
+    "doubt": "INSERT INTO doubt VALUES ({book}, 'unit:U-1', 'no-such:doubt', 'tag/OWN-1', -1, 'nothing')",
 }
 
 
@@ -89,6 +93,8 @@ def rows_by_the_book(entries, book):
         ],
         "change": [(number, *change) for change in changed(entries, known)],
         "context": [(number, max(context))] if context else [],
+        "claim": (lines := list(claimed(entries, known))) and [(number, *line) for line in lines],
+        "doubt": [(number, *row) for row in doubtful(lines, folded)],
     }
     return {name: sorted(rows, key=repr) for name, rows in found.items()}
 
@@ -104,6 +110,66 @@ def changed(entries, known):
         for page in sorted(pages[root.id]) if moved_by(entry, root) else ():
             if page.startswith("unit:"):
                 yield entry.index, page.removeprefix("unit:"), " ".join(moved_by(entry, root))
+
+
+def claimed(entries, known):
+    """(key, fact, since, entry, subject, live, at, nth, type, said): a line by the fact and by each correction of it
+    that says otherwise, from the history of as much of the book as there was."""
+    lines = {}
+    for entry in entries:
+        root = root_of(entry, known)
+        if root.type not in CLAIMING or (entry is not root and entry.type in ("entry.annotated", "entry.disputed")):
+            continue
+        now = {}
+        for subject in {e.subject for e in entries} | {f"unit:{u}" for u in units_of(entries)}:
+            if entry is root and subject != root.subject:
+                continue
+            seen = [entry] if entry is root else entries[: entry.index + 1]
+            for item in effective_history(seen, subject):
+                if item.entry.id == root.id and item.counts:
+                    at, said = in_utc(item.at, 6), claims(item, subject)
+                    now = {key: (1, subject, at, packed(what)) for key, what in said.items()}
+        before = lines.setdefault(root.id, {})
+        for key, said in now.items():
+            if before.get(key) != said:
+                before[key] = said
+                yield line_of(key, root, entry, said)
+        for key in before.keys() - now.keys():
+            if before[key][0]:
+                before[key] = (0, *before[key][1:])
+                yield line_of(key, root, entry, before[key])
+
+
+def packed(said):
+    return json.dumps(said, separators=(",", ":"), sort_keys=True, ensure_ascii=False)
+
+
+def line_of(key, root, entry, said):
+    live, subject, at, text = said
+    return key, root.index, entry.index, root.id, subject, live, at, root.device_seq, root.type, text
+
+
+def doubtful(lines, folded):
+    """(subject, key, cause, head, said): what two claims contradict, and how far a unit's neighbours go."""
+    by_key = {}
+    for line in lines:
+        key, fact, since, ident, subject, live, at, nth, kind, said = line
+        found = Line(key, fact, since, ident, subject, bool(live), at, nth, kind, json.loads(said))
+        by_key.setdefault(key, []).append(found)
+    heads = {}
+    lifted = {key.partition("/")[2] for key, found in by_key.items() if key.startswith("lifted/") and latest(found)}
+    for key, found in by_key.items():
+        for one in found:
+            for other in found:
+                if one.subject != other.subject and one.subject.startswith("unit:"):
+                    heads[one.subject] = max(heads.get(one.subject, -1), other.since)
+        for doubt in doubts(key, latest(found), lambda units: {u: folded[u] for u in units}):
+            if doubt.key in lifted:
+                continue
+            text = json.dumps(plain(doubt), separators=(",", ":"), ensure_ascii=False)
+            for subject in {doubt.subject, *(f"unit:{unit}" for unit in doubt.units)}:
+                yield subject, doubt.key, key, -1, text
+    yield from ((subject, "", "", head, "") for subject, head in heads.items())
 
 
 def engraved(state):
@@ -147,7 +213,9 @@ def units_of(entries):
 
 def leaned_on(fact):
     """DESIGN 6: sheet revisions, the gauges used, alerts, authorisations and terms are the context."""
-    return fact.subject.partition(":")[0] in ("class", "alert", "shop") or fact.type == "gauge.calibrated"
+    return fact.subject.partition(":")[0] in ("class", "alert", "shop") or fact.type.startswith(
+        ("gauge.", "authorisation.")
+    )
 
 
 # The tests

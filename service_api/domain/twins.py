@@ -1,0 +1,43 @@
+"""The same thing told twice: two people, or two devices, log one piece of work within minutes (JOB.md 4.3, row 1)."""
+
+import json
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from hashlib import sha256
+
+from service_api.domain.timeline import Item
+
+WINDOW = timedelta(minutes=30)  # CONTRACT F
+MOST = 32  # facts of one unit in the window that are remembered, so that a flood leaves the state small
+# What is told once. A scan may come twice, every signature counts, and an opening of the same id is `id-taken`.
+TOLD_ONCE = frozenset((
+    "unit.received", "unit.dispatched", "unit.moved", "unit.sold", "meter.read", "meter.replaced", "meter.rolled",
+    "complaint.worked", "check.answered", "reading.taken", "work.done", "setting.left", "part.fitted", "part.removed",
+    "rebuild.completed", "service.planned", "energy.isolated", "energy.restored", "gauge.calibrated", "gauge.checked",
+    "gauge.mishandled",
+))  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Told:
+    """A fact of the last minutes: `what` stands for its type and data."""
+
+    what: str
+    entry: str
+    at: datetime
+    by: str
+    device: str | None = None
+
+
+def told(item: Item) -> Told:
+    entry = item.entry
+    said = json.dumps([entry.type, item.data], sort_keys=True, ensure_ascii=False)
+    device = entry.device.id if entry.device else None
+    return Told(what=sha256(said.encode()).hexdigest()[:16], entry=entry.id, at=item.at, by=entry.by, device=device)
+
+
+def twins(recent: tuple[Told, ...], now: Told) -> tuple[tuple[Told, ...], tuple[str, ...]]:
+    """What is remembered after `now`, and the entries that it repeats: by another person, or from another device."""
+    near = tuple(t for t in recent if now.at - t.at <= WINDOW)
+    same = (t for t in near if t.what == now.what and (t.by != now.by or t.device != now.device))
+    return (*near, now)[-MOST:], tuple(t.entry for t in same)

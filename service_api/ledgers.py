@@ -1,0 +1,190 @@
+"""Where pages speak of the same thing: claims are written with their entries, and doubts follow from the claims.
+
+Appending and redrawing write here; answering asks here, about now by the rows, about then by the claims themselves.
+"""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any, Protocol
+
+from sqlalchemy import Connection
+
+from service_api.domain.entry import Recorded
+from service_api.domain.ledger import CLAIMING, LIFTED, Doubt, Line, claims, doubts, latest, pieces_in
+from service_api.domain.moments import in_utc
+from service_api.domain.state import UnitState
+from service_api.domain.timeline import Item, simple_item
+from service_api.filing import pages_of
+from service_api.pages import draw_unit, find_entry, history_of
+from service_api.projections import ledger as rows
+from service_api.projections.units import Write
+
+
+class Writes(Protocol):
+    """Where rows are put; what waits there is settled before anything is read that rests on it."""
+
+    def many(self, sql: str, rows: Iterable[Sequence[Any]], /) -> None: ...
+
+    def settle(self) -> None: ...
+
+
+ReadStates = Callable[[Iterable[str]], Mapping[str, UnitState]]
+
+
+def write_claims(
+    connection: Connection, writes: Writes, book: int, fresh: Sequence[tuple[Recorded, Recorded]]
+) -> dict[str, None]:
+    """Write what these entries claim, and give the keys that are spoken of anew.
+
+    fresh : entries in the order of the book, each with the fact that it is about in the end; their topics are written
+    """
+    simple = [entry for entry, root in fresh if entry is root and entry.type in CLAIMING]
+    lines = [line for entry in simple for line in _lines(simple_item(entry), entry.subject, entry.index)]
+    _run(writes, rows.line_rows(book, lines))
+    for entry, root in fresh:
+        if entry is not root and root.type in CLAIMING and entry.type not in ("entry.annotated", "entry.disputed"):
+            writes.settle()
+            again = _corrected(connection, book, entry, root)
+            _run(writes, rows.line_rows(book, again))
+            lines += again
+    return dict.fromkeys(line.key for line in lines)
+
+
+def _run(writes: Writes, write: Write) -> None:
+    if write.rows:
+        writes.many(write.sql, write.rows)
+
+
+def _lines(item: Item, subject: str, since: int) -> list[Line]:
+    entry = item.entry
+    return [
+        Line(key, entry.index, since, entry.id, subject, True, in_utc(item.at, 6), entry.device_seq, entry.type, said)
+        for key, said in claims(item, subject).items()
+    ]
+
+
+def _corrected(connection: Connection, book: int, entry: Recorded, root: Recorded) -> list[Line]:
+    """The lines of a fact that a correction changes, as far as the book goes up to it."""
+    known = entry.index + 1
+    now: dict[str, Line] = {}
+    for page in sorted(pages_of(connection, book, root, known)):
+        for item in history_of(connection, book, page, known, types=(root.type,)):
+            if item.entry.id == root.id and item.counts:
+                now = {line.key: line for line in _lines(item, page, entry.index)}
+    before: dict[str, Line] = {}
+    for line in rows.lines_of_fact(connection, book, root.index):
+        before[line.key] = line  # in the order of `since`
+    found = [line for key, line in now.items() if key not in before or _differs(before[key], line)]
+    return found + [_struck(line, entry.index) for key, line in before.items() if line.live and key not in now]
+
+
+def _differs(before: Line, now: Line) -> bool:
+    return (before.live, before.subject, before.at, before.said) != (now.live, now.subject, now.at, now.said)
+
+
+def _struck(line: Line, since: int) -> Line:
+    return Line(line.key, line.fact, since, line.entry, line.subject, False, line.at, line.nth, line.type, line.said)
+
+
+def pieces_changed(before: Mapping[str, UnitState], after: Mapping[str, UnitState]) -> dict[str, None]:
+    """The keys of pieces that went into a slot or out of one: a removal may name none."""
+    found: dict[str, None] = {}
+    for unit, state in after.items():
+        if state.slots is before[unit].slots:
+            continue
+        was, now = pieces_in(before[unit]), pieces_in(state)
+        found |= {key: None for key in sorted(was.keys() | now.keys()) if was.get(key) != now.get(key)}
+    return found
+
+
+def settle(connection: Connection, writes: Writes, book: int, keys: Iterable[str], states: ReadStates) -> list[Doubt]:
+    """Draw the doubts of these keys again, and give those that did not stand before."""
+    asked = set(keys)
+    writes.settle()
+    lifts = {key for key in asked if key.startswith(f"{LIFTED}/")}
+    lines = rows.lines_of_keys(connection, book, asked) if asked else {}
+    for key in lifts:
+        lines |= _lifted_from(connection, book, key, lines)
+    shared = {key: found for key, found in lines.items() if len({line.fact for line in found}) > 1}
+    if not shared:
+        return []
+    stood = rows.doubts_of_causes(connection, book, shared)
+    lifted = _lifted(connection, book, shared)
+    now = {key: _standing(key, found, states, lifted) for key, found in sorted(shared.items())}
+    _run(writes, rows.write_doubts(connection, book, now))
+    _run(writes, rows.head_rows(book, _heads(shared)))
+    return [d for key, found in now.items() for d in found if d.key not in stood.get(key, ())]
+
+
+def _lifted_from(connection: Connection, book: int, key: str, known: Mapping[str, list[Line]]) -> dict[str, list[Line]]:
+    """The lines of what a lift is about: it names a doubt, which names the entry that raised it."""
+    ident = key.rpartition(":")[2]
+    raised_by = find_entry(connection, book, ident) if len(ident) == 36 else None
+    if raised_by is None:
+        return {}
+    keys = {line.key for line in rows.lines_of_fact(connection, book, raised_by.index)} - known.keys()
+    return rows.lines_of_keys(connection, book, keys)
+
+
+def _lifted(
+    connection: Connection,
+    book: int,
+    shared: Mapping[str, list[Line]],
+    below: int | None = None,
+    until: str | None = None,
+) -> set[str]:
+    """The keys of doubts that a live lift names, among those that these lines could raise."""
+    wanted = {
+        f"{LIFTED}/piece-gap:{line.entry}"
+        for key, found in shared.items()
+        if key.startswith("piece/")
+        for line in found
+    }
+    lines = rows.lines_of_keys(connection, book, wanted, below) if wanted else {}
+    return {key.partition("/")[2] for key, found in lines.items() if _by(latest(found), until)}
+
+
+def _by(live: Sequence[Line], until: str | None) -> list[Line]:
+    return [line for line in live if until is None or line.at <= until]
+
+
+def _standing(key: str, lines: list[Line], states: ReadStates, lifted: set[str]) -> list[Doubt]:
+    return [d for d in doubts(key, latest(lines), states) if d.key not in lifted]
+
+
+def _heads(shared: Mapping[str, list[Line]], only: str | None = None) -> dict[str, int]:
+    """By page, the last line that another page wrote under a key that both claim."""
+    found: dict[str, int] = {}
+    for lines in shared.values():
+        pages = {line.subject for line in lines} if only is None else {only}
+        for page in pages:
+            last = max((line.since for line in lines if line.subject != page), default=-1)
+            if last >= 0 and page.startswith("unit:"):
+                found[page] = max(last, found.get(page, -1))
+    return found
+
+
+Beside = tuple[list[Doubt], int]  # what stands between a unit and others, and how far the others go; -1 for none
+
+
+def beside(connection: Connection, book: int, units: Iterable[str]) -> dict[str, Beside]:
+    """By unit, what stands between it and others now."""
+    return rows.doubts_on(connection, book, units)
+
+
+def beside_then(connection: Connection, book: int, unit: str, known: int | None, true_at: datetime | None) -> Beside:
+    """The same as of then, from the claims that were known and had happened."""
+    page = f"unit:{unit}"
+    lines = rows.lines_of_keys(connection, book, rows.keys_of(connection, book, page, known), known)
+    shared = {key: found for key, found in lines.items() if len({line.fact for line in found}) > 1}
+    until = None if true_at is None else in_utc(true_at, 6)
+    lifted = _lifted(connection, book, shared, known, until)
+
+    def states(units: Iterable[str]) -> dict[str, UnitState]:
+        return {u: draw_unit(connection, book, u, known, true_at) for u in units}
+
+    found = []
+    for key, of_key in sorted(shared.items()):
+        live = _by(latest(of_key), until)
+        found += [d for d in doubts(key, live, states) if d.key not in lifted and unit in d.units]
+    return sorted(found, key=lambda d: d.key), _heads(shared, page).get(page, -1)

@@ -1,0 +1,134 @@
+"""Rows by claim: what facts say of a serial, a label, an id; and by doubt: where those contradict each other now.
+
+A claim row is never changed: a correction adds the next line of its fact.
+"""
+
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+from sqlalchemy import Connection, bindparam, delete, select
+
+from service_api.domain.ledger import Doubt, Line
+from service_api.domain.plain import make, plain
+from service_api.projections import tables as t
+from service_api.projections.units import Write
+
+HEAD = ""  # in the place of a doubt's key: how far the claims of others go that share a key with the page
+AT_ONCE = 500
+
+
+def line_rows(book: int, lines: Iterable[Line]) -> Write:
+    return Write(_CLAIM, [_claim_row(book, line) for line in lines])
+
+
+def _claim_row(book: int, line: Line) -> tuple[object, ...]:
+    said = json.dumps(line.said, separators=(",", ":"), sort_keys=True, ensure_ascii=False)
+    who = (line.entry, line.subject, int(line.live), line.at, line.nth, line.type, said)
+    return (book, line.key, line.fact, line.since, *who)
+
+
+_CLAIM = (
+    "INSERT INTO claim (book, key, fact, since, entry, subject, live, at, nth, type, said)"
+    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+)
+_C = t.claim.c
+_LINES = select(t.claim).where(_C.book == bindparam("book")).order_by(_C.key, _C.fact, _C.since)
+_BY_KEY = _LINES.where(_C.key.in_(bindparam("wanted", expanding=True)))
+_BY_FACT = _LINES.where(_C.fact == bindparam("fact"))
+_KEYS = (
+    select(_C.key).distinct().where(_C.book == bindparam("book"), _C.subject == bindparam("subject"))
+)  # every key that the page ever claimed
+
+
+def _read(connection: Connection, query: object, **values: object) -> Iterator[Line]:
+    for r in connection.execute(query, values):  # type: ignore[call-overload]
+        yield Line(r.key, r.fact, r.since, r.entry, r.subject, bool(r.live), r.at, r.nth, r.type, json.loads(r.said))
+
+
+def lines_of_keys(
+    connection: Connection, book: int, keys: Iterable[str], below: int | None = None
+) -> dict[str, list[Line]]:
+    """By key, every line of these keys that the first `below` entries wrote."""
+    wanted = sorted(keys)
+    found: dict[str, list[Line]] = {}
+    for start in range(0, len(wanted), AT_ONCE):
+        for line in _read(connection, _BY_KEY, book=book, wanted=wanted[start : start + AT_ONCE]):
+            if below is None or line.since < below:
+                found.setdefault(line.key, []).append(line)
+    return found
+
+
+def lines_of_fact(connection: Connection, book: int, fact: int) -> list[Line]:
+    return list(_read(connection, _BY_FACT, book=book, fact=fact))
+
+
+def keys_of(connection: Connection, book: int, subject: str, below: int | None = None) -> set[str]:
+    """The keys that facts of a page claimed, as far as the first `below` entries say."""
+    wanted = _KEYS if below is None else _KEYS.where(_C.since < below)
+    return set(connection.execute(wanted, {"book": book, "subject": subject}).scalars())
+
+
+# Doubts
+
+
+def write_doubts(connection: Connection, book: int, by_cause: Mapping[str, Sequence[Doubt]]) -> Write:
+    """The rows of these causes, once those before are gone: one on each page that a doubt concerns."""
+    causes = sorted(by_cause)
+    for start in range(0, len(causes), AT_ONCE):
+        there = t.doubt.c.cause.in_(causes[start : start + AT_ONCE])
+        connection.execute(delete(t.doubt).where(t.doubt.c.book == book, there))
+    rows = [
+        (book, subject, doubt.key, cause, -1, json.dumps(plain(doubt), separators=(",", ":"), ensure_ascii=False))
+        for cause, found in by_cause.items()
+        for doubt in found
+        for subject in dict.fromkeys((doubt.subject, *(f"unit:{unit}" for unit in doubt.units)))
+    ]
+    return Write(_DOUBT, rows)
+
+
+def head_rows(book: int, heads: dict[str, int]) -> Write:
+    """How far the neighbours of these pages go."""
+    return Write(_DOUBT, [(book, subject, HEAD, "", head, "") for subject, head in sorted(heads.items())])
+
+
+_DOUBT = (
+    "INSERT INTO doubt (book, subject, key, cause, head_index, said) VALUES (?, ?, ?, ?, ?, ?)"
+    " ON CONFLICT (book, subject, key) DO UPDATE SET cause = excluded.cause, said = excluded.said,"
+    " head_index = CASE WHEN excluded.head_index > doubt.head_index THEN excluded.head_index ELSE doubt.head_index END"
+)
+
+
+def doubts_of_causes(connection: Connection, book: int, causes: Iterable[str]) -> dict[str, set[str]]:
+    """By cause, the keys of the doubts that stand."""
+    wanted = sorted(causes)
+    found: dict[str, set[str]] = {}
+    for start in range(0, len(wanted), AT_ONCE):
+        query = select(t.doubt.c.cause, t.doubt.c.key).where(
+            t.doubt.c.book == book, t.doubt.c.cause.in_(wanted[start : start + AT_ONCE])
+        )
+        for row in connection.execute(query):
+            found.setdefault(row.cause, set()).add(row.key)
+    return found
+
+
+def doubts_on(connection: Connection, book: int, units: Iterable[str]) -> dict[str, tuple[list[Doubt], int]]:
+    """By unit, what stands between it and others now, by key, and how far the others go; no unit without either."""
+    wanted = [f"unit:{unit}" for unit in units]
+    found: dict[str, tuple[list[Doubt], int]] = {}
+    for start in range(0, len(wanted), AT_ONCE):
+        for r in connection.execute(_ON, {"book": book, "subjects": wanted[start : start + AT_ONCE]}):
+            unit = r.subject.partition(":")[2]
+            doubts, head = found.get(unit, ([], -1))
+            if r.key == HEAD:
+                head = r.head_index
+            else:
+                doubts.append(make(Doubt, json.loads(r.said)))
+            found[unit] = (doubts, head)
+    return found
+
+
+_ON = (
+    select(t.doubt.c.subject, t.doubt.c.key, t.doubt.c.head_index, t.doubt.c.said)
+    .where(t.doubt.c.book == bindparam("book"), t.doubt.c.subject.in_(bindparam("subjects", expanding=True)))
+    .order_by(t.doubt.c.subject, t.doubt.c.key)
+)
