@@ -20,6 +20,7 @@ from service_api.domain import tags
 from service_api.domain.authorisations import Authorisations
 from service_api.domain.condition import AsOf, as_of
 from service_api.domain.context import RULES, Context, in_force
+from service_api.domain.discrepancies import Discrepancy
 from service_api.domain.doubts import discrepancies
 from service_api.domain.gauges import GaugeRecord
 from service_api.domain.moments import day_in, in_utc, parse
@@ -48,7 +49,7 @@ from service_api.pages import (
 )
 from service_api.projections import units
 from service_api.projections.changes import Change, read_changes
-from service_api.projections.remarks import read_remarks
+from service_api.projections.remarks import read_remarks, remarks_of
 from service_api.wire.canonical import load
 from service_api.wire.entries import near
 
@@ -74,6 +75,25 @@ class When:
 
 
 NOW = When()
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Which discrepancies are asked for; None asks for all."""
+
+    code: str | None = None
+    unit: str | None = None
+    class_: str | None = None
+    holds_release: bool | None = None
+
+    @property
+    def whole(self) -> bool:
+        """Every unit is gone through."""
+        return self.unit is None and self.class_ is None
+
+    def asks_for(self, found: Discrepancy) -> bool:
+        same = self.code is None or found.code == self.code
+        return same and (self.holds_release is None or found.holds_release == self.holds_release)
 
 
 Keep = Callable[[tuple[str, ...], Callable[[], Any]], Any]  # what is read once and kept under a key
@@ -346,6 +366,54 @@ class Answers:
                 for r in found[:limit]
             ]
         return shown, found[limit - 1].unit if len(found) > limit else None
+
+    def discrepancies(self, wanted: Wanted, when: When, after: str, limit: int) -> tuple[dict[str, Any], str | None]:
+        """What is doubtful about a page of units by number, and the last number when there are more.
+
+        What concerns several units stands with the first of them, in the order of their numbers.
+        """
+        with self.engine.begin() as connection:
+            known, more = self.count(connection, when), None
+            if wanted.unit is not None:
+                states = [self._state(connection, wanted.unit, when, known)]
+            else:
+                states, more = self._fleet(connection, when, known, after, limit, wanted.class_)
+            found: dict[str, Discrepancy] = {}
+            index = -1
+            for state, context in self._all_joined(connection, states, when, known):
+                index = max(index, state.index, context.index)
+                for doubt in discrepancies(state, context):
+                    elsewhere = wanted.whole and state.unit != min(doubt.units, default=state.unit)
+                    if wanted.asks_for(doubt) and not elsewhere:
+                        found[doubt.key] = doubt
+        as_of = self._as_of(when, known, index)
+        return {"as_of": as_of, "discrepancies": [answer(doubt) for doubt in found.values()]}, more
+
+    def _fleet(
+        self, connection: Connection, when: When, known: int | None, after: str, limit: int, class_: str | None
+    ) -> tuple[list[UnitState], str | None]:
+        """The states of a page of units by number, those that were there by then, and where to go on."""
+        book = self.book.number
+        found = units.list_units(connection, book, after=after, limit=limit + 1, class_=class_)
+        page, more = found[:limit], found[limit - 1].unit if len(found) > limit else None
+        if when.now:
+            remarks = remarks_of(connection, book, [row.unit for row in page])
+            return [replace(row.state, remarks=remarks.get(row.unit, ())) for row in page], more
+        then = (draw_unit(connection, book, row.unit, known, when.true_at) for row in page)
+        return [state for state in then if state.identity is not None], more
+
+    def _all_joined(
+        self, connection: Connection, states: Sequence[UnitState], when: When, known: int | None
+    ) -> Iterator[tuple[UnitState, Context]]:
+        """Every state with what it leans on."""
+        book = self.book.number
+        between = beside(connection, book, [state.unit for state in states]) if when.now else {}
+        for state in states:
+            unit = state.unit
+            of_unit = (
+                between.get(unit, NOBODY) if when.now else beside_then(connection, book, unit, known, when.true_at)
+            )
+            yield self._joined(connection, state, when, known, of_unit)
 
     # Tags
 

@@ -10,7 +10,7 @@ from typing import Any, Protocol
 from sqlalchemy import Connection
 
 from service_api.domain.entry import Recorded
-from service_api.domain.ledger import CLAIMING, LIFTED, Doubt, Line, claims, doubts, latest, pieces_in
+from service_api.domain.ledger import CLAIMING, LIFTED, Doubt, Line, claims, doubts, latest, lift_key, pieces_in
 from service_api.domain.moments import in_utc
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item, simple_item
@@ -101,18 +101,18 @@ def settle(connection: Connection, writes: Writes, book: int, keys: Iterable[str
     """Draw the doubts of these keys again, and give those that did not stand before."""
     asked = set(keys)
     writes.settle()
-    lifts = {key for key in asked if key.startswith(f"{LIFTED}/")}
     lines = rows.lines_of_keys(connection, book, asked) if asked else {}
-    for key in lifts:
+    for key in sorted(key for key in asked if key.startswith(f"{LIFTED}/")):
         lines |= _lifted_from(connection, book, key, lines)
     shared = {key: found for key, found in lines.items() if len({line.fact for line in found}) > 1}
     if not shared:
         return []
     stood = rows.doubts_of_causes(connection, book, shared)
-    lifted = _lifted(connection, book, shared)
+    lifts = _lifts(connection, book, shared)
+    lifted = _lifted(lifts)
     now = {key: _standing(key, found, states, lifted) for key, found in sorted(shared.items())}
     _run(writes, rows.write_doubts(connection, book, now))
-    _run(writes, rows.head_rows(book, _heads(shared)))
+    _run(writes, rows.head_rows(book, _heads(shared, lifts)))
     return [d for key, found in now.items() for d in found if d.key not in stood.get(key, ())]
 
 
@@ -126,22 +126,18 @@ def _lifted_from(connection: Connection, book: int, key: str, known: Mapping[str
     return rows.lines_of_keys(connection, book, keys)
 
 
-def _lifted(
-    connection: Connection,
-    book: int,
-    shared: Mapping[str, list[Line]],
-    below: int | None = None,
-    until: str | None = None,
-) -> set[str]:
-    """The keys of doubts that a live lift names, among those that these lines could raise."""
-    wanted = {
-        f"{LIFTED}/piece-gap:{line.entry}"
-        for key, found in shared.items()
-        if key.startswith("piece/")
-        for line in found
-    }
-    lines = rows.lines_of_keys(connection, book, wanted, below) if wanted else {}
-    return {key.partition("/")[2] for key, found in lines.items() if _by(latest(found), until)}
+def _lifts(
+    connection: Connection, book: int, shared: Mapping[str, list[Line]], below: int | None = None
+) -> dict[str, list[Line]]:
+    """The lines of lifts of what these lines could raise, by their keys."""
+    of_pieces = (line for key, found in shared.items() if key.startswith("piece/") for line in found)
+    wanted = {lift_key(line) for line in of_pieces}
+    return rows.lines_of_keys(connection, book, wanted, below) if wanted else {}
+
+
+def _lifted(lifts: Mapping[str, list[Line]], until: str | None = None) -> set[str]:
+    """The keys of the doubts that are lifted."""
+    return {key.partition("/")[2] for key, found in lifts.items() if _by(latest(found), until)}
 
 
 def _by(live: Sequence[Line], until: str | None) -> list[Line]:
@@ -152,16 +148,16 @@ def _standing(key: str, lines: list[Line], states: ReadStates, lifted: set[str])
     return [d for d in doubts(key, latest(lines), states) if d.key not in lifted]
 
 
-def _heads(shared: Mapping[str, list[Line]], only: str | None = None) -> dict[str, int]:
-    """By page, the last line that another page wrote under a key that both claim."""
+def _heads(shared: Mapping[str, list[Line]], lifts: Mapping[str, list[Line]]) -> dict[str, int]:
+    """By unit's page, the last line that another page wrote under a key that both claim, or to lift a doubt of it."""
     found: dict[str, int] = {}
-    for lines in shared.values():
-        pages = {line.subject for line in lines} if only is None else {only}
-        for page in pages:
-            last = max((line.since for line in lines if line.subject != page), default=-1)
-            if last >= 0 and page.startswith("unit:"):
-                found[page] = max(last, found.get(page, -1))
-    return found
+    for key, lines in shared.items():
+        of_lifts = (lifts.get(lift_key(line), ()) for line in lines) if key.startswith("piece/") else ()
+        every = [*lines, *(line for of_one in of_lifts for line in of_one)]
+        for page in {line.subject for line in lines if line.subject.startswith("unit:")}:
+            last = max((line.since for line in every if line.subject != page), default=-1)
+            found[page] = max(last, found.get(page, -1))
+    return {page: last for page, last in found.items() if last >= 0}
 
 
 Beside = tuple[list[Doubt], int]  # what stands between a unit and others, and how far the others go; -1 for none
@@ -178,7 +174,8 @@ def beside_then(connection: Connection, book: int, unit: str, known: int | None,
     lines = rows.lines_of_keys(connection, book, rows.keys_of(connection, book, page, known), known)
     shared = {key: found for key, found in lines.items() if len({line.fact for line in found}) > 1}
     until = None if true_at is None else in_utc(true_at, 6)
-    lifted = _lifted(connection, book, shared, known, until)
+    lifts = _lifts(connection, book, shared, known)
+    lifted = _lifted(lifts, until)
 
     def states(units: Iterable[str]) -> dict[str, UnitState]:
         return {u: draw_unit(connection, book, u, known, true_at) for u in units}
@@ -187,4 +184,4 @@ def beside_then(connection: Connection, book: int, unit: str, known: int | None,
     for key, of_key in sorted(shared.items()):
         live = _by(latest(of_key), until)
         found += [d for d in doubts(key, live, states) if d.key not in lifted and unit in d.units]
-    return sorted(found, key=lambda d: d.key), _heads(shared, page).get(page, -1)
+    return sorted(found, key=lambda d: d.key), _heads(shared, lifts).get(page, -1)

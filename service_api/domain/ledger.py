@@ -88,6 +88,11 @@ def piece_key(piece: Piece) -> str:
     return f"piece/{piece.part_no}/{piece.serial}"
 
 
+def lift_key(line: Line) -> str:
+    """Where a lift of the piece-gap that this line raised would claim."""
+    return f"{LIFTED}/piece-gap:{line.entry}"
+
+
 def pieces_in(state: UnitState) -> dict[str, tuple[str, Occupant]]:
     """Where the pieces that carry a serial are on this unit: key -> slot and occupant."""
     return {

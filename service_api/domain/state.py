@@ -965,7 +965,7 @@ def _run(state: UnitState, item: Item, body: e.RunRecorded) -> UnitState:
         at=item.at,
         stage=body.stage,
         sheet_rev=body.sheet_rev,
-        conditions=body.conditions,
+        conditions=dict(sorted(body.conditions.items())),
         tests=tuple(result.test for result in body.results),
     )
     return replace(state, runs=(*state.runs, run)[-RUNS:])

@@ -5,7 +5,9 @@ from urllib.parse import urlencode
 
 from flask import Blueprint, Response, request
 
+from service_api.answering import Wanted
 from service_api.domain.condition import Condition
+from service_api.domain.discrepancies import KINDS
 from service_api.domain.refusals import Malformed
 from service_api.http.contract import (
     MOST_ROWS,
@@ -32,6 +34,33 @@ def list_units() -> Response:
     limit = whole("limit", 100, 1, MOST_ROWS)
     found, more = answers().units(request.args.get("cursor", ""), limit, request.args.get("class"))
     response = give_list({"units": found, "next": more})
+    if more is not None:
+        query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": more}
+        response.headers["Link"] = f'<{request.path}?{urlencode(query)}>; rel="next"'
+    return response
+
+
+@bp.get("/discrepancies")
+@contract(
+    gives="discrepancies-page", query=("code", "unit", "class", "holds_release", *PAGING, *TIMES), refuses=REFUSES
+)
+def list_discrepancies() -> Response:
+    """What cannot be right, over the whole book: by unit, each once, with what would settle it and who may.
+
+    `limit` counts units; `code`, `unit`, `class` and `holds_release` narrow the list.
+    """
+    known_query("code", "unit", "class", "holds_release", *PAGING, *TIMES)
+    code, holds = request.args.get("code"), request.args.get("holds_release")
+    if code is not None and code not in KINDS:
+        raise Malformed.at("?code", "bad-query", f"one of {', '.join(sorted(KINDS))}")
+    if holds not in (None, "true", "false"):
+        raise Malformed.at("?holds_release", "bad-query", "true or false")
+    wanted = Wanted(
+        code, request.args.get("unit"), request.args.get("class"), None if holds is None else holds == "true"
+    )
+    limit = whole("limit", MOST_ROWS, 1, MOST_ROWS)
+    found, more = answers().discrepancies(wanted, when(), request.args.get("cursor", ""), limit)
+    response = give_list(found | {"next": more})
     if more is not None:
         query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": more}
         response.headers["Link"] = f'<{request.path}?{urlencode(query)}>; rel="next"'

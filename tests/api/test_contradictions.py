@@ -266,7 +266,7 @@ def test_row_4_4_11_a_run_off_the_sheet_s_conditions_is_kept_and_said(tell, code
     (run,) = tell(on_the_stand(f.q("7.2", "bar"), occurred_at=DAY[9]))
     assert (["run-off-conditions"], ["run-off-conditions"]) == (receipt(run), codes())
     (run,) = tell(on_the_stand({"unknown": "no gauge"}, occurred_at=DAY[10]))
-    assert ["run-off-conditions"] == receipt(run)
+    assert ["run-off-conditions"] == receipt(run, but=("id-taken",))
 
 
 def test_row_4_4_11_look_alike_a_run_as_found(tell, codes, stand_sheet):
@@ -315,7 +315,7 @@ def test_row_4_4_13_a_certificate_dated_back_opens_a_question(tell, codes, clock
     assert ["gauge-overdue"] == codes()
     clock.set("2026-01-13T09:00:00+01:00")
     (back,) = tell(f.gauge_calibrated(due="2027-01-05", occurred_at="2026-01-05T08:30:00+01:00"))
-    assert ["late-typed", "certificate-backdated"] == receipt(back)
+    assert {"late-typed", "certificate-backdated"} == set(receipt(back))
     assert ["certificate-backdated"] == codes(f.GAUGE, but=("late-typed",))
     assert ([], ["gauge-overdue"]) == (codes(), codes(known_index=back["index"]))
 

@@ -161,8 +161,10 @@ def doubtful(lines, folded):
     for key, found in by_key.items():
         for one in found:
             for other in found:
-                if one.subject != other.subject and one.subject.startswith("unit:"):
-                    heads[one.subject] = max(heads.get(one.subject, -1), other.since)
+                lifts = by_key.get(f"lifted/piece-gap:{other.entry}", []) if key.startswith("piece/") else []
+                for beside in (other, *lifts) if len({line.fact for line in found}) > 1 else ():
+                    if one.subject != beside.subject and one.subject.startswith("unit:"):
+                        heads[one.subject] = max(heads.get(one.subject, -1), beside.since)
         for doubt in doubts(key, latest(found), lambda units: {u: folded[u] for u in units}):
             if doubt.key in lifted:
                 continue
