@@ -19,7 +19,7 @@ from service_api.domain.entries import TYPES
 from service_api.domain.entry import Envelope, Recorded
 from service_api.domain.references import references
 from service_api.domain.refusals import Fault, Malformed, NotAllowed, NotFound, Refusal, UnknownUnit
-from service_api.domain.rights import OTHER_PARTY
+from service_api.domain.rights import OTHER_PARTY, sends
 from service_api.filing import pages_of, root_of
 from service_api.pages import find_entry, history_of, read_entries
 from service_api.permits import Sender, outside
@@ -46,10 +46,12 @@ def hidden(connection: Connection, book: int, entry: Envelope, sender: Sender) -
     bound = outside(entry, sender)
     if bound is not None:
         return NotAllowed(bound)
+    if entry.type not in sends("customer", TYPES):
+        return NotAllowed(f"customer does not send {entry.type}")
     if any(r.kind == "party" and r.ident != party for r in references(entry)):
         return NotAllowed("this token names its own party only")
     if entry.kind != "unit":
-        return NotAllowed(f"customer does not send {entry.type} on a {entry.kind}")
+        return NotAllowed(f"customer sends {entry.type} on a unit")
     seen = sight_of(connection, book, entry.subject_id, party)
     if not seen.spans:
         close = near(entry.subject_id, tuple(own_units(connection, book, party)))

@@ -47,6 +47,9 @@ export function caller({ now, heard = () => {}, asOf = {} }) {
       const asked = new URLSearchParams({ ...query, ...(timeless ? {} : asOf) });
       return call(asked.size ? `${path}?${asked}` : path, { headers: { Accept: "application/json" } });
     },
+    end(path) {
+      return call(path, { method: "DELETE", headers: { Accept: "application/json", "X-Fettlebook": "bench" } });
+    },
     write(path, body) {
       return call(path, {
         method: "POST",

@@ -1,5 +1,6 @@
 // The bench page: scan, know, write one reading, see what it did. What may be refused is said in words.
 
+import { makeBadges } from "./badge.js";
 import { caller, NoAnswer, part, Refused } from "./api.js";
 import { endOfDay, stamp } from "./clock.js";
 import { showClip } from "./clip.js";
@@ -52,6 +53,19 @@ const refuseScan = (text) => {
 const announce = (text) => ($("kept").textContent = text);
 const nib = makeNib($("nib"), { keep, still, memory, stored });
 nib.hide();
+const badges = makeBadges({
+  form: $("sign"),
+  list: $("who-list"),
+  shop,
+  now,
+  announce,
+  refuse: refuseScan,
+  changed(signedIn) {
+    const names = signedIn.map((person) => person.name ?? person.person);
+    $("who").querySelector("summary").textContent = say.whoSigns(names);
+    if (signedIn.length) nib.who(signedIn.at(-1).person);
+  },
+});
 
 function welcome([title, words]) {
   $("welcome-title").textContent = title;
@@ -395,7 +409,9 @@ $("scan").addEventListener("submit", (event) => {
   find($("scan-box").value, "typed");
 });
 $("pick").addEventListener("change", () => pick($("pick").value));
-listen(window, (tag) => find(tag, "scanned"));
+listen(window, (tag) => find(tag, "scanned"), badges.scanned);
+for (const sign of ["keydown", "pointerdown"]) window.addEventListener(sign, badges.touch, { capture: true });
+setInterval(() => badges.tick(), 15_000);
 whenWider($("chart"), () => open?.drawWear?.());
 
 if (trueAt) {
@@ -405,6 +421,7 @@ if (trueAt) {
 try {
   people = (await shop.read("/v1/people", {}, { timeless: true })).people ?? [];
   nib.people(people.filter((person) => !person.retired));
+  await badges.look();
   const asked = address.get("tag") ?? address.get("unit");
   if (asked) await find(asked, "picked");
 } catch (error) {

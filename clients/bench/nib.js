@@ -288,6 +288,10 @@ export function makeNib(place, { keep, still, memory, stored }) {
       boxes.by.replaceChildren(choose, ...people.map((p) => html("option", { value: p.id }, p.name)));
       boxes.by.value = people.some((p) => p.id === memory.by) ? memory.by : "";
     },
+    /** Who has just signed in is who reads. */
+    who(id) {
+      boxes.by.value = id;
+    },
     gauge(id) {
       memory.gauge = id;
       boxes.gauge.value = id;

@@ -152,6 +152,22 @@ export const notWritten = "No answer from the shop. What you typed is still here
 export const notYetEnrolled =
   "This device is not enrolled. Open the enrolment link that the shop prints, then load this page.";
 
+// --- who is signed in
+
+export const whoSigns = (names) => (names.length ? `Signed in: ${names.join(", ")}` : "Who signs here");
+export const signOut = "Sign out";
+export const signOutOf = (person) => `Sign out ${person.name ?? person.person}`;
+export const signedIn = (person) => `${person.name ?? person.person}, until ${time(person.until)}`;
+export const typeThePin = "Badge read. Type the PIN, then press Sign in.";
+export const nowSignedIn = "Signed in. Sign out when you leave: the bench is shared.";
+export const nowSignedOut = "Signed out.";
+export const signRefused =
+  "Badge and PIN do not go together here. Ten wrong ones in a row shut this bench for that person: then ask a lead. " +
+  "Everybody else signs in as before.";
+export const signLater =
+  "No answer from the shop, so nobody can sign in. Write on. What you sign now counts once you sign it again.";
+export const signOutLater = "No answer from the shop. The signing in ends by itself within a quarter of an hour.";
+
 /** Why a tag opens nothing; null when it opens its unit. */
 export function tagRefused(tag) {
   if (tag.check === "invalid") return `${tag.tag}: this tag does not add up. Scan it again, or type the unit number.`;

@@ -2,11 +2,13 @@
 
 export const GAP_MS = 50; // common practice, no source: builders use 20 to 50 ms
 const TAG = /^FT\.[0-9A-Z]{9}$/;
+const BADGE = /^FP\.[0-9A-Z]{4,61}$/;
 const PREFIX = /^\][A-Za-z][0-9A-Za-z]/; // a symbology identifier that some scanners put in front
 
 /** The text of a scan as it counts: without the symbology identifier, in capitals. */
 export const clean = (text) => text.trim().replace(PREFIX, "").toUpperCase();
 export const isTag = (text) => TAG.test(clean(text));
+export const isBadge = (text) => BADGE.test(clean(text));
 
 /** Collects keys by their time. `key(name, at)` gives the burst that this key ended, else null. Times in ms. */
 export function bursts(gap = GAP_MS) {
@@ -33,10 +35,10 @@ export function bursts(gap = GAP_MS) {
 const isBox = (node) => node?.matches?.("input[type=text]") ?? false;
 
 /**
- * Listens on the whole window. A tag counts wherever the focus is, and the box that had the focus gets its own text
+ * Listens on the whole window. A tag or a badge counts wherever the focus is, and the box that had the focus gets its own text
  * back. Any other burst is left alone: it belongs to the box it was typed into.
  */
-export function listen(window, onTag) {
+export function listen(window, onTag, onBadge = () => {}) {
   const burst = bursts();
   let before = null; // the box under the burst, and what it held
   window.addEventListener(
@@ -46,14 +48,14 @@ export function listen(window, onTag) {
       const box = isBox(event.target) ? event.target : null;
       const whole = burst.key(event.key, event.timeStamp);
       if (burst.length === 1) before = box && { box, value: box.value };
-      if (!whole || !isTag(whole)) return;
+      if (!whole || !(isTag(whole) || isBadge(whole))) return;
       event.preventDefault();
       event.stopImmediatePropagation();
       if (before?.box.isConnected) {
         before.box.value = before.value;
         before.box.dispatchEvent(new Event("input", { bubbles: true }));
       }
-      onTag(clean(whole));
+      (isTag(whole) ? onTag : onBadge)(clean(whole));
     },
     { capture: true },
   );
