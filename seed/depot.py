@@ -5,13 +5,14 @@ from typing import Any
 ORIGIN = "skerrivane.example/depot"
 ZONE = "+01:00"
 
+# Badges and PINs as invented as the people: everybody may read them here
 PEOPLE = [
-    {"id": "orrin.tamsley", "name": "Orrin Tamsley", "role": "bench"},
-    {"id": "pell.marrowby", "name": "Pell Marrowby", "role": "bench"},
-    {"id": "fen.quillary", "name": "Fen Quillary", "role": "bench"},
-    {"id": "juno.sarrat", "name": "Juno Sarrat", "role": "bench"},
-    {"id": "bertil.oake-lund", "name": "Bertil Oake-Lund", "role": "stores"},
-    {"id": "iska.thornwell", "name": "Iska Thornwell", "role": "manager"},
+    {"id": "orrin.tamsley", "name": "Orrin Tamsley", "role": "bench", "badge": "FP.0RR1N0", "pin": "1207"},
+    {"id": "pell.marrowby", "name": "Pell Marrowby", "role": "bench", "badge": "FP.PELL10", "pin": "2318"},
+    {"id": "fen.quillary", "name": "Fen Quillary", "role": "bench", "badge": "FP.FEN100", "pin": "3429"},
+    {"id": "juno.sarrat", "name": "Juno Sarrat", "role": "bench", "badge": "FP.JUN100", "pin": "4530"},
+    {"id": "bertil.oake-lund", "name": "Bertil Oake-Lund", "role": "stores", "badge": "FP.BERT10", "pin": "5641"},
+    {"id": "iska.thornwell", "name": "Iska Thornwell", "role": "manager", "badge": "FP.1SK100", "pin": "6752"},
 ]
 
 PARTIES = [

@@ -67,7 +67,7 @@ def demo(call: Call, port: int) -> None:
     Example:  fettlebook --data /tmp/depot demo --port 8080
     """
     from service_api.ops.commands import listening
-    from service_api.ops.demo import THEN, prepare
+    from service_api.ops.demo import THEN, prepare, seed
 
     with opened(call, "demo") as store:
         ready = prepare(store)
@@ -90,6 +90,7 @@ def demo(call: Call, port: int) -> None:
             "entries": ready.entries,
             "tags": ready.tags,
             "tokens": {"admin": ready.admin},
+            "badges": [{k: p[k] for k in ("id", "name", "role", "badge", "pin")} for p in seed("depot").PEOPLE],
             "links": links,
         }
         with listening(store, done_for):
@@ -102,6 +103,7 @@ def _demo_words(answer: dict[str, Any]) -> str:
     what = "filled just now" if answer["fresh"] else "as you left it; delete the data folder to begin anew"
     shown = ("SEL-002", "SEL-003", "SEL-004", "SEL-007", "FAC-001")
     tags = "\n".join(f"  {answer['tags'][unit]}  {unit}" for unit in shown)
+    badges = "\n".join(f"  {p['badge']}  PIN {p['pin']}  {p['name']}, {p['role']}" for p in answer["badges"])
     links = answer["links"]
     return f"""\
 The demo depot is served at {answer["url"]} ({answer["entries"]} entries, {what}).
@@ -109,6 +111,8 @@ The demo depot is served at {answer["url"]} ({answer["entries"]} entries, {what}
 Bench page   {answer["enrol_url"]}
              open this once in a browser to enrol it, then scan or type a tag:
 {tags}
+             and sign in there as one of these to sign what you do:
+{badges}
 
 SEL-004      {links["today"]}
 on 3 December 2024

@@ -4,6 +4,7 @@ from flask import Blueprint, Response, current_app, redirect, render_template, r
 
 from service_api import __version__
 from service_api.directory import tokens
+from service_api.domain import rights
 from service_api.domain.entries import TYPES
 from service_api.domain.refusals import NotFound
 from service_api.http.auth import COOKIE, SECURE_COOKIE
@@ -104,6 +105,8 @@ def docs() -> Response:
         envelope=members(Envelope),
         forms=forms(),
         problems=PROBLEMS,
+        rights=rights,
+        sends={role: rights.sends(role, TYPES) for role in rights.ROLES},
     )
 
 

@@ -107,7 +107,9 @@ def fill(store: Store) -> Book:
     book = store.new_book(depot.ORIGIN, depot.ZONE, simulated=True)
     with store.writing.begin() as connection:
         for person in depot.PEOPLE:
-            people.add_person(connection, book.number, person["id"], person["name"], person["role"])
+            ident, name, role = person["id"], person["name"], person["role"]
+            badge, pin = person["badge"], person["pin"]
+            people.add_person(connection, book.number, ident, name, role, badge=badge, pin=pin)
         for party in depot.PARTIES:
             people.add_party(connection, book.number, party["id"], party["name"])
         token, _ = tokens.new_token(connection, book.number, "admin", wall_clock(), name="demo data")
