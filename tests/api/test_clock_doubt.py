@@ -197,8 +197,10 @@ def test_a_simulated_book_was_told_ahead_of_any_clock(folder):
         from service_api.directory import people
 
         with machine.store.writing.begin() as connection:
-            people.add_person(connection, book.number, "t.setter", "T", "lead")
-        (told,) = Recorder(machine.store.writing, book, ahead).record([read_draft(sheet)], Sender("t-0", vouches=True))
+            people.add_person(connection, book.number, "t.setter", "T", "quality")
+        (told,) = Recorder(machine.store.appending, book, ahead).record(
+            [read_draft(sheet)], Sender("t-0", vouches=True)
+        )
         assert "recorded" == told.status, told.refusal
         machine.store.stamp(book.number)
     finally:

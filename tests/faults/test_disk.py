@@ -211,6 +211,17 @@ def test_a_store_that_cannot_be_written_is_busy(shop):
     assert 201 == shop.post(raw).status_code
 
 
+def test_while_another_has_the_one_writing_connection_for_long_the_store_is_busy(shop, monkeypatch):
+    monkeypatch.setattr(shop.on.store.writing.pool, "_timeout", 0.02)
+    raw = shop.entry()
+    with shop.on.store.only_writer():
+        answer = shop.post(raw)
+        assert (503, "busy") == problem(answer)
+        assert 0 < int(answer.headers["Retry-After"])
+        assert reads_work(shop)
+    assert 201 == shop.post(raw).status_code
+
+
 @pytest.mark.parametrize("kept", (False, True))
 def test_b4_after_an_error_of_the_disk_at_the_commit_nobody_is_told_what_is_not_known(shop, monkeypatch, kept):
     """An error is no proof that nothing was kept: a disk that fails in a sync may have the commit. The same entry
