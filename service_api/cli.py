@@ -132,8 +132,10 @@ def _listen(store: "Store", host: str, port: int) -> tuple[Any, str]:
     from waitress import create_server
 
     from service_api.app import create_app
+    from service_api.ops.processor import keep_to_one
     from service_api.settings import THREADS
 
+    keep_to_one()
     try:
         server = create_server(create_app(store), host=host, port=port, threads=THREADS, ident="fettlebook")
     except OSError as error:

@@ -209,7 +209,7 @@ class Recorder:
     def _transact(self, requests: Sequence[_Request]) -> list[list[Outcome]]:
         drafts = [s for r in requests for s in r.submissions if isinstance(s, Draft)]
         ids = {d.key for d in drafts}
-        with store.held(self.engine, self.book.number, ids) as held:
+        with store.Held(self.engine, self.book.number, ids) as held:
             connection = held.connection
             if self._in_doubt:
                 self._look(connection)

@@ -9,6 +9,7 @@ from base64 import urlsafe_b64encode
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
 from hashlib import sha256
 from secrets import token_bytes, token_hex
 from typing import Any
@@ -17,7 +18,7 @@ from sqlalchemy import Connection, insert, select, update
 
 from service_api.directory import tables as t
 from service_api.directory.sessions import close
-from service_api.domain.moments import in_utc
+from service_api.domain.moments import in_utc, parse
 
 ENROLMENT_MINUTES = 60
 Ask = Callable[[str, tuple[Any, ...]], list[Any]]  # a query with `?` for its parameters; its rows
@@ -112,10 +113,15 @@ def find(ask: Ask, text: str, now: datetime) -> Token | None:
     rows = ask(_FIND, (book, ident))
     if not rows or not hmac.compare_digest(rows[0][0], digest):
         return None
-    token = Token(**dict(zip(_MEMBERS, rows[0][1:], strict=True)))
+    token = _of_row(tuple(rows[0][1:]))
     if token.revoked_at is not None or (token.expires_at is not None and token.expires_at <= in_utc(now)):
         return None
     return token
+
+
+@lru_cache(maxsize=1024)
+def _of_row(row: tuple[Any, ...]) -> Token:
+    return Token(**dict(zip(_MEMBERS, row, strict=True)))
 
 
 _MEMBERS = tuple(Token.__dataclass_fields__)
@@ -145,7 +151,7 @@ def revoke(connection: Connection, book: int, ident: str, now: datetime) -> bool
 
 def is_due(token: Token, now: datetime) -> bool:
     """Its use is worth noting: an hour has passed since the last one that was noted."""
-    return token.last_used_at is None or token.last_used_at <= in_utc(now - timedelta(hours=1))
+    return token.last_used_at is None or parse(token.last_used_at) <= now - timedelta(hours=1)
 
 
 def note_use(connection: Connection, book: int, ident: str, now: datetime) -> None:

@@ -1,5 +1,7 @@
 """Who is calling: a bearer token, or the HttpOnly cookie of an enrolled bench device; and which calls are theirs."""
 
+from typing import Any
+
 from flask import Flask, Response, current_app, g, request
 
 from service_api.directory import tokens
@@ -44,7 +46,7 @@ def open_door() -> Response | None:
         return problems.respond(NotAllowed(f"a write by cookie carries the header {HEADER}"))
     if token.role not in allowed:
         return problems.respond(NotAllowed(f"this is not for the role {token.role}"))
-    if token.role == "customer" and token.party is None:
+    if not may_enter(token, allowed):
         return problems.respond(NotAllowed("a customer's token names its party, and this one names none"))
     if request.method not in (*SAFE, "DELETE"):  # a door can be shut whatever the clock says
         current_app.extensions["store"].stamp(token.book)
@@ -61,9 +63,15 @@ def _token() -> tokens.Token | None:
     if scheme.lower() != "bearer":
         cookies = request.cookies
         text, g.by_cookie = cookies.get(SECURE_COOKIE) or cookies.get(COOKIE, ""), True
-    if not text:
-        return None
-    store = current_app.extensions["store"]
+    return find(current_app.extensions["store"], text) if text else None
+
+
+def may_enter(token: tokens.Token, allowed: frozenset[str]) -> bool:
+    return token.role in allowed and not (token.role == "customer" and token.party is None)
+
+
+def find(store: Any, text: str) -> tokens.Token | None:
+    """The live token of this text; that it was used is noted."""
     now = store.clock()
     found = tokens.find(store.quickly, text.strip(), now)
     if found is not None and tokens.is_due(found, now):

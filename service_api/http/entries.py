@@ -17,6 +17,7 @@ from service_api.wire.canonical import parse
 from service_api.wire.entries import read_draft
 
 if TYPE_CHECKING:
+    from service_api.directory.tokens import Token
     from service_api.permits import Sender
     from service_api.recording import Outcome, Recorder, Submission
 
@@ -71,10 +72,17 @@ def _body() -> bytes:
     return body
 
 
+TRIED = "fettlebook.tried"  # in the WSGI environment: what became of the entry before the framework was asked
+
+
 def _recorder() -> tuple[Recorder, Sender]:
+    return recorder_of(current_app.extensions["store"], caller())
+
+
+def recorder_of(store: Any, token: Token) -> tuple[Recorder, Sender]:
+    """The recorder of the token's book, and the token as a sender of entries."""
     from service_api.permits import Sender  # with the first entry that is sent
 
-    token = caller()
     sender = Sender(
         token.id,
         vouches=token.role == "admin",
@@ -84,7 +92,7 @@ def _recorder() -> tuple[Recorder, Sender]:
         device=token.device,
         directory=token.directory,
     )
-    return current_app.extensions["store"].recorder(token.book), sender
+    return store.recorder(token.book), sender
 
 
 def _submission(value: Any) -> Submission:
@@ -106,16 +114,25 @@ def _line(text: bytes) -> Submission:
 
 
 def _single(value: Any) -> Response:
-    recorder, sender = _recorder()
-    (outcome,) = recorder.record([read_draft(value)], sender)
+    outcome = request.environ.get(TRIED)
+    if isinstance(outcome, Exception):
+        raise outcome
+    if outcome is None:
+        recorder, sender = _recorder()
+        (outcome,) = recorder.record([read_draft(value)], sender)
     if outcome.refusal is not None:
         return problems.respond(outcome.refusal)
     text = outcome.answer or b""
     if outcome.status == "again":
-        return Complete(text[:-1] + b',"again":true}', 200, content_type="application/json")
+        return Complete(said_again(text), 200, content_type="application/json")
     response = Complete(text, 201, content_type="application/json")
     response.headers["Location"] = f"/v1/entries/{outcome.id}"
     return response
+
+
+def said_again(text: bytes) -> bytes:
+    """The first answer to an entry, as it is given the second time."""
+    return text[:-1] + b',"again":true}'
 
 
 def _batch(submissions: list[Submission], strict: bool) -> Response:

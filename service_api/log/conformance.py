@@ -60,7 +60,7 @@ def check_appends(engine: Engine, book: Book, given: list[bytes]) -> None:
     while size < len(given):  # of one, two, three, one, two ...: the head has to go on from any size
         fresh = given[size : size + batch]
         rows = [row_of(size + n, hashed) for n, hashed in enumerate(fresh)]
-        with store.held(engine, book.number, [row.id for row in rows]) as held:
+        with store.Held(engine, book.number, [row.id for row in rows]) as held:
             assert (head.size, {}) == (held.head.size, held.known), "who holds the book is told where it stands"
             changes = driver.changes(held.connection)
             done = store.append(changes, book.number, held.head, rows, f"moment {size:03}")
@@ -112,7 +112,7 @@ def check_ids(engine: Engine, book: Book, given: list[bytes]) -> None:
 
 def check_books_apart(engine: Engine, first: Book, second: Book) -> None:
     """One book's entries and ids are nothing to another."""
-    with store.held(engine, second.number, [row_of(0, b"").id]) as held:
+    with store.Held(engine, second.number, [row_of(0, b"").id]) as held:
         assert {} == held.known, "an id belongs to one book"
         changes = driver.changes(held.connection)
         done = store.append(changes, second.number, held.head, [row_of(0, b"another")], MOMENT)
@@ -136,20 +136,20 @@ def check_refused_move(engine: Engine, book: Book, given: list[bytes]) -> None:
         ahead = store.read_head(connection, book.number)
     ahead.frontier.push(leaf_hash(b"never written"))
     for stale in (store.Head(Frontier(), ""), ahead):
-        with store.held(engine, book.number, ()) as held:
+        with store.Held(engine, book.number, ()) as held:
             try:
                 _append(held, book, stale, row_of(900, b"stale"))
             except driver.Missed:
                 continue
             raise AssertionError("a stale head must not append")
-    with refused("an id stands in a book once", *TAKEN), store.held(engine, book.number, ()) as held:
+    with refused("an id stands in a book once", *TAKEN), store.Held(engine, book.number, ()) as held:
         _append(held, book, held.head, row_of(7, b"another text"))
     _nothing_changed(engine, book, given)
 
 
 def check_roll_back(engine: Engine, book: Book, given: list[bytes]) -> None:
     """A transaction that its caller gives up leaves nothing behind."""
-    with refused("the caller gave up", "the caller gives up"), store.held(engine, book.number, ()) as held:
+    with refused("the caller gave up", "the caller gives up"), store.Held(engine, book.number, ()) as held:
         changes = driver.changes(held.connection)
         store.append(changes, book.number, held.head, [row_of(902, b"given up")], MOMENT)
         changes.settle()

@@ -5,10 +5,10 @@ microseconds a statement; an append has about ten of them and SQLite needs a ten
 """
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import ExitStack
 from functools import cache
-from typing import Any, Protocol, TypeVar
+from typing import Any, Protocol, Self, TypeVar
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError
@@ -41,44 +41,84 @@ class Changes(Protocol):
         """The changes are on their way; they are on disk when the transaction has ended."""
 
 
-@contextmanager
-def transaction(engine: Engine, queries: Sequence[Query]) -> Iterator[tuple[Connection, list[list[Any]]]]:
-    """A transaction that began with these queries, and the rows of each. The first takes the lock, where one is taken.
+class Transaction(Protocol):
+    """What lasts while it is entered, and began with some queries; the first takes the lock, where one is taken.
 
-    On a server a connection that broke while it lay idle is replaced by a new one.
+    found : the rows of each query
     """
-    if engine.dialect.name == "sqlite":
-        with engine.connect() as connection, _Embedded(connection):
-            yield connection, [rows(connection, sql, parameters) for sql, parameters in queries]
-        return
-    connection, found = _begun(engine, queries)
-    with connection, connection.begin():
-        yield connection, found
+
+    connection: Connection
+    found: list[list[Any]]
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(self, kind: object, error: object, trace: object) -> None: ...
+
+
+def transaction(engine: Engine, queries: Sequence[Query]) -> Transaction:
+    """A transaction of the append: ended for good, or undone after an error."""
+    return _Embedded(engine, queries) if engine.dialect.name == "sqlite" else _OnServer(engine, queries)
+
+
+class _OnServer:
+    """On a server a connection that broke while it lay idle is replaced by a new one."""
+
+    def __init__(self, engine: Engine, queries: Sequence[Query]) -> None:
+        self.engine, self.queries = engine, queries
+        self.open = ExitStack()
+
+    def __enter__(self) -> Self:
+        self.connection, self.found = _begun(self.engine, self.queries)
+        with ExitStack() as entered:
+            entered.enter_context(self.connection)
+            entered.enter_context(self.connection.begin())
+            self.open = entered.pop_all()
+        return self
+
+    def __exit__(self, kind: Any, error: Any, trace: Any) -> None:
+        self.open.__exit__(kind, error, trace)
 
 
 class _Embedded:
-    """A transaction of the embedded store that the driver begins and ends; SQLAlchemy joins it if it is asked anything.
+    """The driver begins and ends it; SQLAlchemy joins if it is asked anything.
 
     Its own begin and commit take longer than the store does over the statements between.
     """
 
-    def __init__(self, connection: Connection) -> None:
-        self.connection = connection
-        self.own: Any = connection.connection.driver_connection
+    own: Any
 
-    def __enter__(self) -> None:
-        change(self.connection, "BEGIN IMMEDIATE")
+    def __init__(self, engine: Engine, queries: Sequence[Query]) -> None:
+        self.engine, self.queries = engine, queries
+
+    def __enter__(self) -> Self:
+        self.connection = self.engine.connect()
+        self.own = self.connection.connection.driver_connection
+        try:
+            change(self.connection, "BEGIN IMMEDIATE")
+            self.found = [rows(self.connection, sql, parameters) for sql, parameters in self.queries]
+        except BaseException:
+            self._end(self.own.rollback)
+            raise
+        return self
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:
         if self.connection.in_transaction():
-            self.connection.rollback() if error else self.connection.commit()
-            return
+            self._end(self.connection.rollback if kind else self.connection.commit)
+        else:
+            self._end(self.own.rollback if kind else self._commit)
+
+    def _commit(self) -> None:
         try:
-            self.own.rollback() if error else self.own.commit()
+            self.own.commit()
         except self.own.Error as failed:
-            if not error:
-                self.own.rollback()
+            self.own.rollback()
             raise wrapped(self.connection, None, failed) from failed
+
+    def _end(self, how: Callable[[], None]) -> None:
+        try:
+            how()
+        finally:
+            self.connection.close()
 
 
 def _begun(engine: Engine, queries: Sequence[Query]) -> tuple[Connection, list[list[Any]]]:

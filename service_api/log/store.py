@@ -1,10 +1,9 @@
 """The log of a book: gap-free indexes, a running Merkle root, and entries that are never changed.
 
-Everything here runs inside a transaction: one of `held`, or one that the caller opened and commits.
+Everything here runs inside a transaction: one of `Held`, or one that the caller opened and commits.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -111,9 +110,10 @@ def _known(found: Iterable[list[Any]]) -> dict[bytes, Known]:
     return {bytes(ident): Known(bytes(digest), index) for rows in found for ident, digest, index in rows}
 
 
-class Held(NamedTuple):
-    """A transaction that holds the book: nobody else moves its head until it ends.
+class Held:
+    """A transaction that holds the book while it is entered: nobody else moves its head until it ends.
 
+    On a server it is begun, and the ids looked up, in one round trip.
     head : as the lock found it; known : of the ids that were asked for, those that the book has
     """
 
@@ -121,16 +121,27 @@ class Held(NamedTuple):
     head: Head
     known: dict[bytes, Known]
 
+    def __init__(self, engine: Engine, book: int, ids: Iterable[bytes]) -> None:
+        dialect = engine.dialect.name
+        lock = (
+            _LOCK if dialect == "sqlite" else f"{_LOCK} FOR UPDATE"
+        )  # SQLite's transactions take theirs as they begin
+        queries = [(lock, (book,)), *_known_queries(dialect, book, list(ids))]
+        self._transaction = driver.transaction(engine, queries)
 
-@contextmanager
-def held(engine: Engine, book: int, ids: Iterable[bytes]) -> Iterator[Held]:
-    """One transaction for a batch; on a server it is begun, and these ids looked up, in one round trip."""
-    dialect = engine.dialect.name
-    lock = _LOCK if dialect == "sqlite" else f"{_LOCK} FOR UPDATE"  # SQLite's transactions take theirs as they begin
-    queries = [(lock, (book,)), *_known_queries(dialect, book, list(ids))]
-    with driver.transaction(engine, queries) as (connection, (heads, *found)):
-        ((size, edge, recorded_at),) = heads
-        yield Held(connection, Head(Frontier.unpack(size, edge), recorded_at), _known(found))
+    def __enter__(self) -> "Held":
+        begun = self._transaction.__enter__()
+        try:
+            (((size, edge, recorded_at),), *found) = begun.found
+            self.connection, self.known = begun.connection, _known(found)
+            self.head = Head(Frontier.unpack(size, edge), recorded_at)
+        except BaseException as error:
+            self.__exit__(type(error), error, None)
+            raise
+        return self
+
+    def __exit__(self, kind: object, error: object, trace: object) -> None:
+        self._transaction.__exit__(kind, error, trace)
 
 
 _LOCK = "SELECT size, edge, recorded_at FROM log_head WHERE book = ?"
