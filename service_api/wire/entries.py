@@ -80,9 +80,9 @@ def plain_draft(body: bytes) -> Draft | None:
     """
     try:
         raw = orjson.loads(body)
-    except orjson.JSONDecodeError:
-        return None
-    if type(raw) is not dict or orjson.dumps(raw) != body:
+        if type(raw) is not dict or orjson.dumps(raw) != body:
+            return None
+    except (orjson.JSONDecodeError, orjson.JSONEncodeError):  # no JSON, or nested too deep to be written
         return None
     kind = TYPES.get(raw["type"]) if type(raw.get("type")) is str else None
     if kind is None or raw.get("v") != kind.version:
