@@ -5,7 +5,7 @@ What only one kind of answer needs is imported with the first of them, so that a
 """
 
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from functools import cached_property, partial
@@ -54,6 +54,7 @@ from service_api.wire.canonical import load
 from service_api.wire.entries import near
 
 if TYPE_CHECKING:
+    from service_api.domain.wear import Wear
     from service_api.fleet import Fleet
 
 NOBODY: Beside = ([], -1)
@@ -171,12 +172,26 @@ class Answers:
     def _context(
         self, connection: Connection, state: UnitState, when: When, known: int | None, between: Beside = ([], -1)
     ) -> Context:
-        book, zone = self.book.number, self.book.zone
         class_ = state.identity.class_ if state.identity else ""
         taken = (t for m in state.measured.values() for t in (m.latest, *m.before, m.as_left, *m.firsts))
         gauges = {t.gauge for t in taken if t and t.gauge}
         signed = {person for s in state.signatures for person in (s.by, s.second) if person}
-        keep = self._shelf(connection, known)
+        keep = self.shelf(connection, known)
+        return self.context_of(connection, class_, gauges, when, known, keep, signed, between)
+
+    def context_of(
+        self,
+        connection: Connection,
+        class_: str,
+        gauges: Iterable[str],
+        when: When,
+        known: int | None,
+        keep: Keep,
+        signed: Iterable[str] = (),
+        between: Beside = ([], -1),
+    ) -> Context:
+        """What answers about a unit of a class lean on, with these gauges and these who signed."""
+        book = self.book.number
         records = {g: self._gauge(connection, keep, g, known) for g in sorted(gauges)}
         authorised = {p: self._authorised(connection, keep, p, known) for p in sorted(signed)}
         last = (
@@ -184,7 +199,7 @@ class Answers:
             for topic in (f"class:{class_}", "alerts")
         )
         return Context(
-            zone=zone,
+            zone=self.book.zone,
             on=self.on_day(when),
             true_at=when.true_at,
             known_index=when.known if when.known is not None else (known if when.known_at else None),
@@ -206,7 +221,7 @@ class Answers:
         )
         return found
 
-    def _shelf(self, connection: Connection, known: int | None) -> Keep:
+    def shelf(self, connection: Connection, known: int | None) -> Keep:
         """Sheets, gauges and alerts as they are now, kept until one of them moves; as known then, they are not kept."""
         kept: dict[tuple[str, ...], Any] = {}
         if known is None:
@@ -301,21 +316,27 @@ class Answers:
         return facts(history_of(connection, self.book.number, f"unit:{unit}", known, types), when.true_at)
 
     def wear(self, unit: str, code: str, when: When = NOW) -> Answer:
+        return self._cached(f"wear:{code}", unit, when, lambda c: answer(self.wears(c, unit, (code,), when)[0]))
+
+    def wears(self, connection: Connection, unit: str, codes: Iterable[str], when: When) -> "list[Wear]":
+        """The wear answers of some characteristics of a unit. Raises NotFound."""
         from service_api.domain import wear as wears
 
-        with self.engine.begin() as connection:
-            state, context = self._both(connection, unit, when)
-            row = next((c for c in rows(state, context) if c.code == code), None)
-            if row is None:
+        state, context = self._both(connection, unit, when)
+        known_rows = {c.code: c for c in rows(state, context)}
+        page = self._facts(connection, unit, when, wears.TYPES)
+        gauges = {i.data["gauge"] for i in page if i.entry.type == "reading.taken" and "gauge" in i.data}
+        known = self.count(connection, when)
+        keep = self.shelf(connection, known)
+        more = {g: self._gauge(connection, keep, g, known) for g in gauges - context.gauges.keys()}
+        index = max(context.index, *(g.index for g in more.values())) if more else context.index
+        context = replace(context, gauges=context.gauges | more, index=index)
+        found = []
+        for code in codes:
+            if code not in known_rows:
                 raise NotFound(f"the sheet in force for {unit} has no characteristic {code}")
-            page = self._facts(connection, unit, when)
-            gauges = {i.data["gauge"] for i in page if i.entry.type == "reading.taken" and "gauge" in i.data}
-            known = self.count(connection, when)
-            keep = self._shelf(connection, known)
-            more = {g: self._gauge(connection, keep, g, known) for g in gauges - context.gauges.keys()}
-            index = max(context.index, *(g.index for g in more.values())) if more else context.index
-            context = replace(context, gauges=context.gauges | more, index=index)
-            return answered(answer(wears.wear(state, page, row, context)))
+            found.append(wears.wear(state, page, known_rows[code], context))
+        return found
 
     def history(
         self, unit: str, when: When = NOW, *, start: int = 0, limit: int | None = None, newest: bool = False

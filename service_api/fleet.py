@@ -1,19 +1,20 @@
-"""Answers over many units: cures and repeats of complaints, spares. Each unit's share is kept until its page moves."""
+"""Answers over many units: wear, complaints, spares. Each unit's share is kept in memory until its page moves."""
 
 from collections.abc import Callable, Iterator, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sqlalchemy import Connection
 
 from service_api.calc import extra
 from service_api.domain import complaints, spares
-from service_api.domain.condition import AsOf
+from service_api.domain.condition import AsOf, rows
 from service_api.domain.context import RULES, SheetRevision, in_force
 from service_api.domain.moments import day_in
 from service_api.domain.plain import answer
 from service_api.domain.refusals import Malformed, NeedsExtra, NotFound
-from service_api.domain.timeline import Item, facts
+from service_api.domain.state import UnitState, begin, step
+from service_api.domain.timeline import Item, facts, fold
 from service_api.pages import history_of, sheet_revisions
 from service_api.projections import units
 
@@ -25,6 +26,7 @@ class Share(NamedTuple):
     """What one unit's page says to a question, and the highest index that had a say in it."""
 
     unit: str
+    class_: str
     value: Any
     touched: int
 
@@ -34,7 +36,8 @@ class Fleet:
 
     def __init__(self, answers: "Answers") -> None:
         self.answers, self.book = answers, answers.book
-        self._kept: dict[tuple[str, str], tuple[int, Share]] = {}  # (question, unit): head of its page, its share
+        # (question, unit): how far its page had come and what else the share leans on, and the share
+        self._kept: dict[tuple[str, str], tuple[Any, Share]] = {}
 
     def _shares(
         self,
@@ -42,19 +45,25 @@ class Fleet:
         when: "When",
         known: int | None,
         question: str,
-        make: Callable[[str, list[Item]], Any],
+        make: Callable[[str, str, list[Item]], Any],
         types: tuple[str, ...] | None = None,
+        leans_on: Callable[[str], Any] = lambda class_: None,
     ) -> Iterator[Share]:
-        """Each unit's share, from its facts of these types. About now it is made again only when its page moved."""
-        for unit, head in units.unit_heads(connection, self.book.number):
+        """Each unit's share, from its facts of these types. About now it is made again only when its page moved.
+
+        make : unit, class and facts to the share; leans_on : what else it rests on, by class, that may move
+        """
+        for unit, head, class_ in units.unit_heads(connection, self.book.number):
+            state = (head, leans_on(class_))
             kept = self._kept.get((question, unit)) if when.now else None
-            if kept is not None and kept[0] == head:
+            if kept is not None and kept[0] == state:
                 yield kept[1]
                 continue
             page = facts(history_of(connection, self.book.number, f"unit:{unit}", known, types), when.true_at)
-            share = Share(unit, make(unit, page), max((item.touched for item in page), default=-1))
+            touched = max((item.touched for item in page), default=-1)
+            share = Share(unit, class_, make(unit, class_, page), touched)
             if when.now:
-                self._kept[question, unit] = (head, share)
+                self._kept[question, unit] = (state, share)
             yield share
 
     def _as_of(self, when: "When", known: int | None, shares: Sequence[Share], more: int = -1) -> AsOf:
@@ -69,10 +78,57 @@ class Fleet:
     def _day(self, moment: datetime) -> date:
         return day_in(moment, self.book.zone)
 
+    # Wear
+
+    def forecast(self, until: date | None, when: "When") -> dict[str, Any]:
+        """What reaches its acting limit before its next service, up to a day. Raises Malformed."""
+        from service_api.domain import forecast as forecasts
+
+        on = self.answers.on_day(when)
+        if until is not None and until < on:
+            raise Malformed.at("?until", "bad-query", f"a day from {on.isoformat()} on")
+        horizon = until or on + timedelta(days=forecasts.HORIZON)
+        with self.answers.engine.begin() as connection:
+            known = self.answers.count(connection, when)
+            keep = self.answers.shelf(connection, known)
+
+            def share(unit: str, class_: str, page: list[Item]) -> Any:
+                gauges = {i.data["gauge"] for i in page if i.entry.type == "reading.taken" and "gauge" in i.data}
+                context = self.answers.context_of(connection, class_, gauges, when, known, keep)
+                state: UnitState = fold(step, begin(unit), page)
+                return forecasts.share_of(state, page, rows(state, context), context)
+
+            def leans_on(class_: str) -> Any:
+                revision = self.answers.context_of(connection, class_, (), when, known, keep).in_force(on)
+                return head, revision.index if revision else None
+
+            head = units.context_head(connection, self.book.number)
+            shares = list(self._shares(connection, when, known, "wear", share, forecasts.TYPES, leans_on))
+            asked: dict[str, list[str]] = {}
+            for unit, code in forecasts.candidates([(s.unit, s.value) for s in shares], horizon):
+                asked.setdefault(unit, []).append(code)
+            for s in shares:
+                if s.value.beyond or s.value.doubtful:
+                    asked.setdefault(s.unit, []).extend((*s.value.beyond, *s.value.doubtful))
+            classes = {s.unit: s.class_ for s in shares}
+            found = [
+                forecasts.row_of(wear, classes[unit])
+                for unit, codes in asked.items()
+                for wear in self.answers.wears(connection, unit, codes, when)
+            ]
+        counts = forecasts.Counts(
+            units=len(shares),
+            series=sum(s.value.series for s in shares),
+            with_a_line=sum(len(s.value.codes) for s in shares),
+        )
+        as_of = self._as_of(when, known, shares)
+        told: dict[str, Any] = answer(forecasts.forecast(found, until, horizon, counts, as_of))
+        return told
+
     # Complaints
 
     def _calls(self, connection: Connection, when: "When", known: int | None) -> list[Share]:
-        return list(self._shares(connection, when, known, "calls", complaints.calls_of, complaints.TYPES))
+        return list(self._shares(connection, when, known, "calls", _calls_of, complaints.TYPES))
 
     def cures(self, mode: str | None, class_: str | None, since: date | None, when: "When") -> dict[str, Any]:
         """What cured the complaints of a mode, of a class, since a day; and what to check first."""
@@ -110,10 +166,10 @@ class Fleet:
             raise Malformed.at("?until", "bad-query", f"a day from {on.isoformat()} on")
         with self.answers.engine.begin() as connection:
             known = self.answers.count(connection, when)
-            shares = list(self._shares(connection, when, known, "parts", spares.parts_of))
+            shares = list(self._shares(connection, when, known, "parts", _parts_of))
             received = units.subjects(connection, book, "lot:")
             lots = {lot: facts(history_of(connection, book, lot, known), when.true_at) for lot in received}
-            slots = {(s.value.class_, life.slot) for s in shares for life in s.value.lives if part_no in life.part_nos}
+            slots = {(s.class_, life.slot) for s in shares for life in s.value.lives if part_no in life.part_nos}
             supply = [self._supply_days(connection, known, on, class_, slot) for class_, slot in sorted(slots)]
         lives = [life for share in shares for life in share.value.lives if part_no in life.part_nos]
         stock = spares.on_hand(
@@ -134,3 +190,11 @@ class Fleet:
         revision = in_force(sheet_revisions(connection, self.book.number, class_, known), on)
         row = revision.sheet.slot(slot) if revision else None
         return row.supply_days if row else None
+
+
+def _calls_of(unit: str, class_: str, page: list[Item]) -> Any:
+    return complaints.calls_of(unit, page)
+
+
+def _parts_of(unit: str, class_: str, page: list[Item]) -> Any:
+    return spares.parts_of(unit, page)

@@ -297,23 +297,20 @@ def _digits(value: float) -> Decimal:
 class UnitParts:
     """What one unit's page says of parts: every set's life, and by part and lot the pieces taken from the shelf."""
 
-    class_: str
     lives: tuple[Life, ...]
     taken: dict[tuple[str, str], int]
 
 
 def parts_of(unit: str, facts: Sequence[Item]) -> UnitParts:
     """facts : of the unit's whole page, for the hours of a life hang on every reading of the meter"""
-    class_, taken = "", Counter[tuple[str, str]]()
+    taken = Counter[tuple[str, str]]()
     for item in facts:
         match item.body:
-            case e.UnitRegistered(class_=registered):
-                class_ = registered
             case e.PartFitted(pieces=pieces, from_=source) if source in (None, "stock"):
                 taken.update({(piece.part_no, piece.lot): piece.qty for piece in pieces if piece.lot})
             case e.PartRemoved(pieces=pieces, to="stock"):
                 taken.subtract({(piece.part_no, piece.lot): piece.qty for piece in pieces or () if piece.lot})
-    return UnitParts(class_, lives_of(unit, facts), dict(taken))
+    return UnitParts(lives_of(unit, facts), dict(taken))
 
 
 def on_hand(part_no: str, lots: Mapping[str, Sequence[Item]], units: Iterable[UnitParts]) -> int | None:

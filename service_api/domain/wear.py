@@ -4,11 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from service_api.calc.conformity import acting_limit
-from service_api.calc.lines import Line, fit_line, inverse_interval
-from service_api.calc.refused import Refused
+from service_api.calc.lines import Line
+from service_api.calc.trend import LEVEL, Reached, Trend, jumps, trend
 from service_api.domain import entries as e
 from service_api.domain.condition import (
     AsOf,
@@ -24,11 +24,20 @@ from service_api.domain.sheets import Characteristic
 from service_api.domain.state import UnitState, begin, step
 from service_api.domain.timeline import Item
 
-LEVEL = 0.90  # of both intervals
 RATE_DAYS = 370  # use is counted from the oldest reading no older than this before the last
-FEWEST = 3
 PER = Decimal(100)  # hours
 RESTARTS = ("AC-ADJ", "AC-RPL")
+# What moves hours, slots and readings; a series needs no other fact folded.
+MOVES = (
+    "unit.registered", "meter.read", "meter.replaced", "meter.rolled", "complaint.reported", "reading.taken",
+    "part.fitted", "part.removed", "rebuild.completed",
+)  # fmt: skip
+# What a series takes note of; TYPES is all that a wear answer has to read.
+MATTERS = (
+    "reading.taken", "part.fitted", "part.removed", "rebuild.completed", "work.done", "setting.left", "job.opened",
+    "check.answered",
+)  # fmt: skip
+TYPES = tuple({*MOVES, *MATTERS})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,6 +47,17 @@ class Point:
     hours: Decimal
     value: Decimal
     stage: str
+    fitted: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class Flag:
+    """A reading that is left out of the fit: it improved, or jumped, with no work between."""
+
+    why: Literal["improved", "jumped"]
+    entry: str
+    at: str
+    detail: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -126,57 +146,136 @@ class Wear:
     order_by: str | None
     verdict: Literal["fine", "crosses_before_service", "beyond", "too_few_points", "no_trend"]
     gaps: tuple[Gap, ...]
+    flags: tuple[Flag, ...]
+
+
+class Seen(NamedTuple):
+    """A point, its moment, and whether work, a setting or a part on the slot came between it and the one before."""
+
+    point: Point
+    at: datetime
+    worked: bool
 
 
 @dataclass(frozen=True)
 class Series:
     """The points since the last restart, and the spans before and between them that hold no value."""
 
-    points: tuple[tuple[Point, datetime], ...]
+    points: tuple[Seen, ...]
     gaps: tuple[Gap, ...]
-    state: UnitState
+    flags: tuple[Flag, ...]
+
+    @property
+    def jumped(self) -> bool:
+        """The latest reading is a jump that no other has confirmed yet."""
+        if not self.flags or self.points[-1].point.fitted:
+            return False
+        return any(f.why == "jumped" and f.entry == self.points[-1].point.entry for f in self.flags)
 
 
-def series(unit: str, facts: Sequence[Item], row: Characteristic, context: Context) -> Series:
-    """Walk the unit's facts in order and keep what belongs to the occupant of the row's slot now."""
+class _Gathering:
+    """One characteristic's series while the facts go by."""
+
+    def __init__(self, row: Characteristic, read_jobs: set[str | None]) -> None:
+        self.row, self.read_jobs = row, read_jobs
+        self.code = row.readings_of or row.code
+        self.points: list[Seen] = []
+        self.gaps: list[Gap] = []
+        self.owed: list[str] = []  # services, and ticks on this characteristic, without a value
+        self.last: tuple[str, Decimal | None] | None = None
+        self.worked = False
+
+    def take(self, item: Item, state: UnitState, context: Context) -> None:
+        """One more fact; `state` has taken it in already."""
+        if _restarts(item, self.row) and f"reset-without-change:{item.entry.id}" not in state.raised:
+            self.points, self.worked = [], False
+        elif isinstance(item.body, e.ReadingTaken) and item.body.characteristic == self.code:
+            self._read(item, state, context)
+        elif _owes_a_value(item, self.row, context) and item.entry.job not in self.read_jobs:
+            self.owed.append(item.entry.id)
+        elif _works_on(item, self.row):
+            self.worked = True
+
+    def _read(self, item: Item, state: UnitState, context: Context) -> None:
+        total = state.hours
+        if self.last is not None and self.owed:
+            gained = None if total is None or self.last[1] is None else total[0] - self.last[1]
+            self.gaps.append(Gap(from_=self.last[0], until=item.occurred_at, hours=gained, entries=tuple(self.owed)))
+        self.owed = []
+        self.last = (item.occurred_at, total[0] if total else None)
+        point, stage = _point(state, item, self.row, context), item.body.stage
+        if point is not None and (stage in ("as_found", "in_service") or (stage == "as_left" and not self.points)):
+            self.points.append(Seen(point, item.at, self.worked))
+            self.worked = False
+
+    def done(self) -> Series:
+        if self.last is not None and self.owed:
+            self.gaps.append(Gap(from_=self.last[0], until=None, hours=None, entries=tuple(self.owed)))
+        points, flags = sift(self.points, self.row)
+        return Series(points, tuple(self.gaps), flags)
+
+
+def all_series(facts: Sequence[Item], rows: Sequence[Characteristic], context: Context, unit: str) -> list[Series]:
+    """Walk the unit's facts once and keep, for each row, what belongs to the occupant of its slot now."""
     state = begin(unit)
-    points: list[tuple[Point, datetime]] = []
-    owed: list[tuple[Item, str | None]] = []  # a service, or a tick on this characteristic, and its job
-    gaps: list[Gap] = []
-    last: tuple[str, Decimal | None] | None = None
-    read_jobs = _jobs_with_a_reading(facts, row)
+    jobs: dict[str, set[str | None]] = {}
     for item in facts:
-        state = step(state, item)
-        body = item.body
-        if _restarts(item, row) and f"reset-without-change:{item.entry.id}" not in state.raised:
-            points = []
-        elif isinstance(body, e.ReadingTaken) and body.characteristic == (row.readings_of or row.code):
-            total = state.hours
-            if last is not None and owed:
-                gained = None if total is None or last[1] is None else total[0] - last[1]
-                gaps.append(Gap(from_=last[0], until=item.occurred_at, hours=gained, entries=_ids(owed)))
-            owed = []
-            last = (item.occurred_at, total[0] if total else None)
-            point = _point(state, item, row, context)
-            if point is not None and (
-                body.stage in ("as_found", "in_service") or (body.stage == "as_left" and not points)
-            ):
-                points.append((point, item.at))
-        elif _owes_a_value(item, row, context) and item.entry.job not in read_jobs:
-            owed.append((item, item.entry.job))
-    if last is not None and owed:
-        gaps.append(Gap(from_=last[0], until=None, hours=None, entries=_ids(owed)))
-    return Series(tuple(points), tuple(gaps), state)
+        if item.entry.type == "reading.taken" and item.entry.job:
+            jobs.setdefault(item.data["characteristic"], set()).add(item.entry.job)
+    gathering = [_Gathering(row, jobs.get(row.readings_of or row.code, set())) for row in rows]
+    for item in facts:
+        if item.entry.type in MOVES:
+            state = step(state, item)
+        if item.entry.type in MATTERS:
+            for one in gathering:
+                one.take(item, state, context)
+    return [one.done() for one in gathering]
 
 
-def _ids(owed: list[tuple[Item, str | None]]) -> tuple[str, ...]:
-    return tuple(item.entry.id for item, _ in owed)
+def sift(points: Sequence[Seen], row: Characteristic) -> tuple[tuple[Seen, ...], tuple[Flag, ...]]:
+    """Leave out of the fit what no wear explains: a reading that is better, or far worse, with no work between.
+
+    Better than the last one fitted by more than U is not fitted. A jump is not fitted either; a second one after it
+    says that it was real, and the series begins anew at the first. Without a stated U nothing is left out.
+    """
+    u = row.uncertainty
+    if row.worse is None or u is None:
+        return tuple(points), ()
+    sign = -1 if row.worse == "lower" else 1
+    fitted: list[int] = []
+    flags: list[Flag] = []
+    pending: int | None = None
+    for number, (point, _, worked) in enumerate(points):
+        value = sign * point.value
+        before = points[fitted[-1]].point if fitted else None
+        if before is not None and not worked and value < sign * before.value - u:
+            flags.append(_flag("improved", point, f"{point.value} after {before.value} with no work between"))
+            continue
+        hours = [float(points[n].point.hours) for n in fitted]
+        values = [float(sign * points[n].point.value) for n in fitted]
+        if not worked and jumps(hours, values, float(point.hours), float(value), float(u)):
+            flags.append(_flag("jumped", point, f"{point.value}, far off the line of those before"))
+            fitted, pending = (fitted, number) if pending is None else ([pending, number], None)
+            continue
+        pending = None
+        fitted.append(number)
+    kept = set(fitted)
+    marked = (s if n in kept else s._replace(point=replace(s.point, fitted=False)) for n, s in enumerate(points))
+    return tuple(marked), tuple(flags)
 
 
-def _jobs_with_a_reading(facts: Sequence[Item], row: Characteristic) -> set[str | None]:
-    wanted = row.readings_of or row.code
-    read = (i for i in facts if i.entry.type == "reading.taken" and i.data["characteristic"] == wanted)
-    return {i.entry.job for i in read if i.entry.job}
+def _flag(why: Literal["improved", "jumped"], point: Point, detail: str) -> Flag:
+    return Flag(why=why, entry=point.entry, at=point.at, detail=detail)
+
+
+def _works_on(item: Item, row: Characteristic) -> bool:
+    """Work or a removal on the row's slot (on the unit, where no slot wears with it), or a setting."""
+    match item.body:
+        case e.WorkDone(slot=slot) | e.PartRemoved(slot=slot):
+            return row.slot is None or slot == row.slot
+        case e.SettingLeft():
+            return True
+    return False
 
 
 def _restarts(item: Item, row: Characteristic) -> bool:
@@ -196,11 +295,9 @@ def _owes_a_value(item: Item, row: Characteristic, context: Context) -> bool:
         case e.JobOpened(purpose="service"):
             return True
         case e.CheckAnswered(check=check, answer=answer):
-            revision = context.in_force(context.day(item.at))
-            known = revision.sheet.checks if revision else ()
-            codes = {row.code, row.readings_of} - {None}
-            named = {c.check for c in known if c.characteristic in codes}
-            return check in named and answer in ("ok", "defect")
+            revision, named = context.in_force(context.day(item.at)), {row.code, row.readings_of} - {None}
+            known = revision.sheet.checks if revision and answer in ("ok", "defect") else ()
+            return any(c.check == check and c.characteristic in named for c in known)
     return False
 
 
@@ -227,15 +324,10 @@ def wear(state: UnitState, facts: Sequence[Item], row: Characteristic, context: 
     state : of the unit, as its page says; facts : the same page's facts, from which the series is drawn
 
     Verdict, the first that holds: beyond (the latest value is past the acting limit), too_few_points (under three),
-    no_trend (the slope's interval holds zero), crosses_before_service, fine.
+    no_trend (the slope's interval holds zero, or the latest reading jumped), crosses_before_service, fine.
     """
-    found = series(state.unit, facts, row, context)
-    points = [point for point, _ in found.points]
-    u = row.uncertainty if row.rule == "guarded" else Decimal(0)
-    acting = None
-    if row.replace is not None and row.worse is not None and u is not None:
-        acting = acting_limit(row.replace, u, row.worse)
-    line = _line(points)
+    (found,) = all_series(facts, [row], context, state.unit)
+    acting, got = acting_of(row), outlook(found, row)
     answer = Wear(
         unit=state.unit,
         characteristic=row.code,
@@ -244,8 +336,8 @@ def wear(state: UnitState, facts: Sequence[Item], row: Characteristic, context: 
         slot=row.slot,
         as_of=as_of(state, context),
         occupant=_occupant(state, row),
-        points=tuple(points),
-        fit=None if line is None else _fit(line),
+        points=tuple(seen.point for seen in found.points),
+        fit=None if got.line is None else _fit(got.line),
         use_rate=None,
         limit=row.replace,
         acting_limit=acting,
@@ -255,23 +347,45 @@ def wear(state: UnitState, facts: Sequence[Item], row: Characteristic, context: 
         order_by=None,
         verdict="too_few_points",
         gaps=found.gaps,
+        flags=found.flags,
     )
-    rate = _use_rate(found.points)
+    if not found.points:
+        return answer
+    last, rate = found.points[-1], use_rate(found.points)
     if rate is not None:
         answer = replace(answer, use_rate=UseRate(value=_digits(rate, 4)))
-    if found.points:
-        answer = replace(answer, next_service=_next_service(state, found.points[-1], line, rate, context))
-    if points and acting is not None and _past(points[-1].value, acting, row):
+    answer = replace(answer, next_service=next_service(state, last, got.line, rate, context))
+    if acting is not None and past(last.point.value, acting, row):
         return replace(answer, verdict="beyond")
-    if line is None:
+    if got.why == "too_few_points":
         return answer
-    slope = line.slope_interval(LEVEL)
-    if slope is None or slope.low <= 0 <= slope.high:
+    if got.why == "no_trend" or found.jumped:
         return replace(answer, verdict="no_trend")
-    return _with_crossing(answer, line, found.points[-1], rate, acting, row, context)
+    if got.reached is None:
+        return replace(answer, verdict="fine")
+    return _with_crossing(answer, got.reached, last, rate, row, context)
 
 
-def _past(value: Decimal, acting: Decimal, row: Characteristic) -> bool:
+def acting_of(row: Characteristic) -> Decimal | None:
+    """The limit that acts, after the guard band; None without a limit, or guarded without U."""
+    u = row.uncertainty if row.rule == "guarded" else Decimal(0)
+    if row.replace is None or row.worse is None or u is None:
+        return None
+    return acting_limit(row.replace, u, row.worse)
+
+
+def fitted_points(found: Series) -> tuple[list[float], list[float]]:
+    """Hours and values of the points that count for the line."""
+    points = [seen.point for seen in found.points if seen.point.fitted]
+    return [float(p.hours) for p in points], [float(p.value) for p in points]
+
+
+def outlook(found: Series, row: Characteristic) -> Trend:
+    acting = acting_of(row)
+    return trend(*fitted_points(found), None if acting is None else float(acting), row.worse != "lower")
+
+
+def past(value: Decimal, acting: Decimal, row: Characteristic) -> bool:
     return value < acting if row.worse == "lower" else value > acting
 
 
@@ -281,15 +395,6 @@ def _occupant(state: UnitState, row: Characteristic) -> WearOccupant | None:
         return None
     known: OccupantAnswer = occupant_answer(occupant)
     return WearOccupant(pieces=known.pieces, since=known.since, entry=known.entry, hours_at_fit=occupant.hours_low)
-
-
-def _line(points: Sequence[Point]) -> Line | None:
-    if len(points) < FEWEST:
-        return None
-    try:
-        return fit_line([float(p.hours) for p in points], [float(p.value) for p in points])
-    except Refused:  # every reading at the same hours: no line goes through them
-        return None
 
 
 def _digits(value: float, significant: int) -> Decimal:
@@ -311,27 +416,27 @@ def _fit(line: Line) -> Fit:
     )
 
 
-def _use_rate(points: Sequence[tuple[Point, datetime]]) -> float | None:
+def use_rate(points: Sequence[Seen]) -> float | None:
     """Hours a day from the oldest reading no more than 370 days before the last; None without a span."""
     if not points:
         return None
-    last, last_at = points[-1]
-    first, first_at = next((p, at) for p, at in points if last_at - at <= timedelta(days=RATE_DAYS))
+    last, last_at, _ = points[-1]
+    first, first_at, _ = next(seen for seen in points if last_at - seen.at <= timedelta(days=RATE_DAYS))
     days = (last_at - first_at).total_seconds() / 86400
     gained = float(last.hours - first.hours)
     return gained / days if days > 0 and gained > 0 else None
 
 
-def _day_at(hours: float, last: tuple[Point, datetime], rate: float | None, context: Context) -> str | None:
+def _day_at(hours: float, last: Seen, rate: float | None, context: Context) -> str | None:
     """The day on which the unit will show these hours; None without a rate, or beyond a hundred years."""
     if rate is None:
         return None
-    days = (hours - float(last[0].hours)) / rate
-    return context.day(last[1] + timedelta(days=days)).isoformat() if abs(days) < 36525 else None
+    days = (hours - float(last.point.hours)) / rate
+    return context.day(last.at + timedelta(days=days)).isoformat() if abs(days) < 36525 else None
 
 
-def _next_service(
-    state: UnitState, last: tuple[Point, datetime], line: Line | None, rate: float | None, context: Context
+def next_service(
+    state: UnitState, last: Seen, line: Line | None, rate: float | None, context: Context
 ) -> NextService | None:
     """The earliest open plan after the moment asked for, or the sheet's interval after the last service."""
     plans: list[tuple[str, str]] = []
@@ -354,8 +459,8 @@ def _next_service(
     if not plans:
         return None
     on, entry = min(plans)
-    days = (date.fromisoformat(on) - context.day(last[1])).days
-    reached = None if rate is None else float(last[0].hours) + days * rate
+    days = (date.fromisoformat(on) - context.day(last.at)).days
+    reached = None if rate is None else float(last.point.hours) + days * rate
     forecast = None if reached is None or line is None else line.at(reached)
     return NextService(
         on=on,
@@ -377,29 +482,16 @@ def add_months(day: date, months: int) -> date:
 
 
 def _with_crossing(
-    answer: Wear,
-    line: Line,
-    last: tuple[Point, datetime],
-    rate: float | None,
-    acting: Decimal | None,
-    row: Characteristic,
-    context: Context,
+    answer: Wear, reached: Reached, last: Seen, rate: float | None, row: Characteristic, context: Context
 ) -> Wear:
     """The answer with the crossing of the acting limit and what follows from it."""
-    worsens = line.slope < 0 if row.worse == "lower" else line.slope > 0
-    if acting is None or not worsens:
-        return replace(answer, verdict="fine")
-    try:
-        reached = inverse_interval(line, float(acting), LEVEL)
-        hours, low, high = reached.estimate, reached.lower, reached.upper
-    except Refused:
-        hours, low, high = line.x_mean + (float(acting) - line.y_mean) / line.slope, None, None
-    on = _day_at(hours, last, rate, context)
+    band = reached.interval
+    on = _day_at(reached.hours, last, rate, context)
     crossing = Crossing(
-        hours=Decimal(f"{hours:.1f}"),
+        hours=Decimal(f"{reached.hours:.1f}"),
         on=on,
-        earliest=None if low is None else _day_at(low, last, rate, context),
-        latest=None if high is None else _day_at(high, last, rate, context),
+        earliest=None if band is None else _day_at(band.low, last, rate, context),
+        latest=None if band is None else _day_at(band.high, last, rate, context),
     )
     revision = context.in_force(context.on)
     slot = revision.sheet.slot(row.slot) if revision and row.slot else None

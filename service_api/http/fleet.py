@@ -1,4 +1,4 @@
-"""Questions over many units: what cured complaints, what came back, what will be needed of a part."""
+"""Questions over many units: what wears out, what cured complaints, what came back, what will be needed of a part."""
 
 from datetime import date
 
@@ -9,6 +9,17 @@ from service_api.http.contract import TIMES, answers, contract, give_list, known
 
 bp = Blueprint("fleet", __name__, url_prefix="/v1")
 MONTH, LONGEST = 30, 3660
+
+
+@bp.get("/fleet/forecast")
+@contract(gives="service_api.domain.forecast:FleetForecast", query=("until", *TIMES), refuses=("bad-query",))
+def forecast() -> Response:
+    """Every unit with a part that reaches its acting limit before its next service, soonest first, and when to order.
+
+    With `until`, those alone that reach it up to and on that day.
+    """
+    known_query("until", *TIMES)
+    return give_list(answers().fleet.forecast(day_of("until"), when()))
 
 
 @bp.get("/complaints/cures")

@@ -266,12 +266,12 @@ def all_units(connection: Connection, book: int) -> list[str]:
     return list(connection.execute(wanted).scalars())
 
 
-def unit_heads(connection: Connection, book: int) -> list[tuple[str, int]]:
-    """Every unit that was registered, by number, and how far its page has come."""
-    wanted = select(t.unit_state.c.unit, t.unit_state.c.head_index).where(
+def unit_heads(connection: Connection, book: int) -> list[tuple[str, int, str]]:
+    """Every unit that was registered, by number: how far its page has come, and its class."""
+    wanted = select(t.unit_state.c.unit, t.unit_state.c.head_index, t.unit_state.c["class"]).where(
         t.unit_state.c.book == book, t.unit_state.c["class"] != ""
     )
-    return [(r.unit, r.head_index) for r in connection.execute(wanted.order_by(t.unit_state.c.unit))]
+    return [tuple(row) for row in connection.execute(wanted.order_by(t.unit_state.c.unit))]
 
 
 def subjects(connection: Connection, book: int, kind: str) -> list[str]:

@@ -121,9 +121,84 @@ def test_a_slope_whose_interval_holds_zero_is_no_trend():
     assert ("no_trend", None, 4) == (found.verdict, found.crossing, found.fit.n)
 
 
-def test_what_gets_better_does_not_cross():
-    found = worn(*readings("0.24", "0.20", "0.14", "0.10"))
-    assert ("fine", None) == (found.verdict, found.crossing)
+def test_what_gets_better_by_no_more_than_its_uncertainty_does_not_cross():
+    """Steps of 0.02 are within U 0.02, so they count; the slope is -0.02 in 100 h."""
+    found = worn(*readings("0.16", "0.14", "0.12", "0.10"))
+    assert ("fine", None, 4, ()) == (found.verdict, found.crossing, found.fit.n, found.flags)
+
+
+def fitted(found):
+    return [point.fitted for point in found.points]
+
+
+def test_an_improvement_without_work_is_flagged_and_not_fitted():
+    """0.16 after 0.20 is better by 0.04, more than U 0.02; the line is that of the other four."""
+    days, hours = [*DAYS, on("07-20 09:00")], [*HOURS, "400.0"]
+    found = worn(*readings("0.10", "0.14", "0.20", "0.16", "0.28", days=days, hours=hours))
+    assert ([True, True, True, False, True], 4) == (fitted(found), found.fit.n)
+    (flag,) = found.flags
+    assert ("improved", found.points[3].entry) == (flag.why, flag.entry)
+
+
+@pytest.mark.parametrize(
+    "between",
+    [
+        f.work_done("AC-DRS", more={"slot": "feed-nut"}, occurred_at=on("05-01 09:00")),
+        f.entry(
+            "setting.left", {"setting": "drag", "value": f.q("30", "N")}, unit="U-1", occurred_at=on("05-01 09:00")
+        ),
+    ],
+    ids=["work", "setting"],
+)
+def test_an_improvement_that_work_explains_is_fitted(between):
+    found = worn(*readings("0.10", "0.14", "0.20", "0.16"), between)
+    assert ([True] * 4, ()) == (fitted(found), found.flags)
+
+
+def test_work_on_another_slot_explains_nothing():
+    between = f.work_done("AC-DRS", more={"slot": "bearing"}, occurred_at=on("05-01 09:00"))
+    assert "improved" == worn(*readings("0.10", "0.14", "0.20", "0.16"), between).flags[0].why
+
+
+LONG_DAYS = [on(f"{day} 09:00") for day in ("01-01", "01-21", "02-10", "03-02", "03-22", "04-11", "05-01", "05-21")]
+LONG_HOURS = [f"{100 * n}.0" for n in range(8)]
+EVEN = ("0.10", "0.11", "0.13", "0.14", "0.15", "0.17")  # close about 0.0137 a step
+
+
+def long(*values):
+    return worn(*readings(*values, days=LONG_DAYS, hours=LONG_HOURS))
+
+
+def test_a_jump_is_flagged_and_no_forecast_is_made_on_the_line_that_it_left():
+    found = long(*EVEN, "0.28")
+    assert ("jumped", [True] * 6 + [False], "no_trend", None) == (
+        found.flags[0].why,
+        fitted(found),
+        found.verdict,
+        found.crossing,
+    )
+
+
+def test_a_jump_past_the_acting_limit_is_beyond_all_the_same():
+    assert "beyond" == long(*EVEN, "0.32").verdict
+
+
+def test_a_jump_that_the_next_reading_does_not_confirm_was_a_misreading():
+    found = long(*EVEN, "0.28", "0.19")
+    assert ([True] * 6 + [False, True], 7) == (fitted(found), found.fit.n)
+
+
+def test_a_jump_that_the_next_reading_confirms_begins_the_series_anew():
+    found = long(*EVEN, "0.28", "0.29")
+    assert ([False] * 6 + [True] * 2, "too_few_points") == (fitted(found), found.verdict)
+    assert ["jumped"] == [flag.why for flag in found.flags[:1]]
+
+
+def test_without_a_stated_uncertainty_nothing_is_left_out():
+    row = f.backlash(uncertainty=None, rule="simple")
+    assert ([True] * 4, ()) == (lambda w: (fitted(w), w.flags))(
+        worn(*readings("0.10", "0.14", "0.20", "0.10"), characteristics=[row])
+    )
 
 
 def test_a_characteristic_that_is_worse_when_lower_is_mirrored():

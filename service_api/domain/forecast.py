@@ -1,0 +1,239 @@
+"""Which parts of the fleet reach their acting limit before their next service (JOB.md section 6, question 9)."""
+
+from array import array
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
+from math import inf
+
+from service_api.calc.trend import FEWEST, Fleet, reach_limits
+from service_api.domain.condition import AsOf
+from service_api.domain.context import Context
+from service_api.domain.entries import Piece
+from service_api.domain.sheets import Characteristic
+from service_api.domain.state import UnitState
+from service_api.domain.timeline import Item
+from service_api.domain.wear import (
+    Crossing,
+    Flag,
+    NextService,
+    Seen,
+    SlopeInterval,
+    Wear,
+    acting_of,
+    all_series,
+    fitted_points,
+    next_service,
+    past,
+    use_rate,
+)
+
+# What moves hours, slots, series, plans and services; the rest of a page need not be read for a forecast.
+TYPES = (
+    "unit.registered", "unit.retired", "unit.sold", "meter.read", "meter.replaced", "meter.rolled",
+    "complaint.reported", "reading.taken", "part.fitted", "part.removed", "work.done", "setting.left",
+    "rebuild.completed", "job.opened", "job.closed", "service.planned",
+)  # fmt: skip
+HORIZON = 366  # days ahead in which a crossing without any planned service is told, unless the caller says
+
+
+@dataclass(frozen=True)
+class Share:
+    """One unit's series that have a line and a limit, packed; and what each of them needs to be dated.
+
+    last : ordinal day of the last reading (with its fraction), hours then; rate : hours a day; service : ordinal day
+    """
+
+    codes: tuple[str, ...] = ()
+    hours: bytes = b""
+    values: bytes = b""
+    counts: bytes = b""
+    limits: bytes = b""
+    signs: bytes = b""
+    last: tuple[tuple[float, float], ...] = ()
+    rate: tuple[float, ...] = ()
+    service: tuple[float, ...] = ()
+    beyond: tuple[str, ...] = ()  # codes whose latest value is past the acting limit
+    doubtful: tuple[str, ...] = ()  # codes whose latest reading jumped
+    series: int = 0  # that have any reading
+
+
+@dataclass(frozen=True, kw_only=True)
+class ForecastRow:
+    """One part of one unit: how sure the forecast is and from how many points, and when to order."""
+
+    unit: str
+    class_: str
+    characteristic: str
+    title: str
+    uom: str
+    slot: str | None
+    pieces: tuple[Piece, ...] | None
+    points: int
+    latest: Decimal
+    latest_at: str
+    limit: Decimal | None
+    acting_limit: Decimal | None
+    slope: Decimal | None
+    interval: SlopeInterval | None
+    crossing: Crossing | None
+    next_service: NextService | None
+    order_by: str | None
+    verdict: str
+    flags: tuple[Flag, ...]
+    entries: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Counts:
+    units: int
+    series: int
+    with_a_line: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class FleetForecast:
+    """`units` cross before their next service. Beside them: those past their limit already, those that cross up to
+    `until` (a year, unless said) with no service planned, and those whose latest reading jumped.
+    """
+
+    until: str | None
+    as_of: AsOf
+    counts: Counts
+    units: tuple[ForecastRow, ...]
+    beyond: tuple[ForecastRow, ...]
+    unplanned: tuple[ForecastRow, ...]
+    doubtful: tuple[ForecastRow, ...]
+
+
+def share_of(state: UnitState, facts: Sequence[Item], rows: Sequence[Characteristic], context: Context) -> Share:
+    """state : the fold of these facts; facts : of the unit's page, at least those of TYPES"""
+    if state.retired or state.sold:
+        return Share()
+    wanted = [row for row in rows if acting_of(row) is not None and not row.against_baseline]
+    codes, beyond, doubtful, last, rates, services = [], [], [], [], [], []
+    hours, values, counts, limits, signs = array("d"), array("d"), array("q"), array("d"), array("d")
+    series = 0
+    for row, found in zip(wanted, all_series(facts, wanted, context, state.unit), strict=True):
+        acting = acting_of(row)
+        if not found.points or acting is None:
+            continue
+        series += 1
+        end = found.points[-1]
+        if past(end.point.value, acting, row):
+            beyond.append(row.code)
+            continue
+        if found.jumped:
+            doubtful.append(row.code)
+            continue
+        x, y = fitted_points(found)
+        if len(x) < FEWEST:
+            continue
+        rate = use_rate(found.points)
+        planned = next_service(state, end, None, rate, context)
+        codes.append(row.code)
+        hours.extend(x)
+        values.extend(y)
+        counts.append(len(x))
+        limits.append(float(acting))
+        signs.append(-1.0 if row.worse == "lower" else 1.0)
+        last.append((_ordinal(end, context), float(end.point.hours)))
+        rates.append(rate or 0.0)
+        services.append(inf if planned is None else float(date.fromisoformat(planned.on).toordinal()))
+    return Share(
+        codes=tuple(codes),
+        hours=hours.tobytes(),
+        values=values.tobytes(),
+        counts=counts.tobytes(),
+        limits=limits.tobytes(),
+        signs=signs.tobytes(),
+        last=tuple(last),
+        rate=tuple(rates),
+        service=tuple(services),
+        beyond=tuple(beyond),
+        doubtful=tuple(doubtful),
+        series=series,
+    )
+
+
+def _ordinal(seen: Seen, context: Context) -> float:
+    """The local day with its fraction, so that a day later is one more."""
+    at: datetime = seen.at
+    return context.day(at).toordinal() + (at.hour * 60 + at.minute) / 1440
+
+
+def candidates(shares: Sequence[tuple[str, Share]], horizon: date) -> list[tuple[str, str]]:
+    """Units and characteristics that may cross before their service, or up to the horizon with none planned.
+
+    Two days of slack are left: whether they do is said by each one's own wear answer.
+    """
+    fleet = Fleet(*(b"".join(getattr(s, part) for _, s in shares) for part in FLEET_PARTS))
+    reached = iter(reach_limits(fleet))
+    end, found = horizon.toordinal() + 2, []
+    for unit, share in shares:
+        for code, (day, hours), rate, service in zip(share.codes, share.last, share.rate, share.service, strict=True):
+            at = next(reached)
+            if at == inf or rate <= 0:
+                continue
+            on = day + (at - hours) / rate
+            if on < (end if service == inf else service + 2):
+                found.append((unit, code))
+    return found
+
+
+FLEET_PARTS = ("hours", "values", "counts", "limits", "signs")
+
+
+def row_of(wear: Wear, class_: str) -> ForecastRow:
+    """A wear answer as a line of the forecast."""
+    fit, end = wear.fit, wear.points[-1]
+    fitted = [point for point in wear.points if point.fitted]
+    plan = (wear.next_service.entry,) if wear.next_service else ()
+    return ForecastRow(
+        unit=wear.unit,
+        class_=class_,
+        characteristic=wear.characteristic,
+        title=wear.title,
+        uom=wear.uom,
+        slot=wear.slot,
+        pieces=wear.occupant.pieces if wear.occupant else None,
+        points=len(fitted),
+        latest=end.value,
+        latest_at=end.at,
+        limit=wear.limit,
+        acting_limit=wear.acting_limit,
+        slope=fit.slope if fit else None,
+        interval=fit.interval if fit else None,
+        crossing=wear.crossing,
+        next_service=wear.next_service,
+        order_by=wear.order_by,
+        verdict=wear.verdict,
+        flags=wear.flags,
+        entries=(*(point.entry for point in wear.points), *plan),
+    )
+
+
+def forecast(
+    rows: Sequence[ForecastRow], until: date | None, horizon: date, counts: Counts, as_of: AsOf
+) -> FleetForecast:
+    """Sort the rows by what they say. until : crossings up to and on this day only; None: all before their service"""
+
+    def inside(row: ForecastRow, day: date | None) -> bool:
+        on = row.crossing.on if row.crossing else None
+        return on is not None and (day is None or on <= day.isoformat())
+
+    def soonest(row: ForecastRow) -> tuple[str, str, str]:
+        return (row.crossing.on or "" if row.crossing else "", row.unit, row.characteristic)
+
+    crossing = [r for r in rows if r.verdict == "crosses_before_service" and inside(r, until)]
+    unplanned = [r for r in rows if r.verdict == "fine" and r.next_service is None and inside(r, horizon)]
+    return FleetForecast(
+        until=None if until is None else until.isoformat(),
+        as_of=as_of,
+        counts=counts,
+        units=tuple(sorted(crossing, key=soonest)),
+        beyond=tuple(r for r in rows if r.verdict == "beyond"),
+        unplanned=tuple(sorted(unplanned, key=soonest)),
+        doubtful=tuple(r for r in rows if r.verdict == "no_trend" and r.flags),
+    )
