@@ -6,7 +6,7 @@ of zero. Repeatability alone passes that for about one series in twenty, and the
 """
 
 from array import array
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import inf
 from typing import Any, Literal
@@ -80,56 +80,74 @@ def jumps(hours: Sequence[float], values: Sequence[float], at: float, value: flo
     return band is not None and value > band.high + u
 
 
+SERIES = 7  # doubles in the record of one series
+
+
 @dataclass(frozen=True)
 class Fleet:
-    """Many series end to end, as packed doubles: hours and values, how many of each, their limits and directions."""
+    """Many series end to end, packed as doubles.
 
-    hours: bytes
-    values: bytes
-    counts: bytes  # packed 64-bit integers, each FEWEST or more
-    limits: bytes
-    signs: bytes  # 1.0 where higher is worse, else -1.0
+    points : hours and value of each reading, in turn
+    series : SERIES doubles for each: how many readings (FEWEST or more), the limit, 1 where higher is worse (else -1),
+        the day of the last reading, the hours then, the hours a day, the day of the next service (infinite: none)
+    """
+
+    points: bytes
+    series: bytes
 
 
-def reach_limits(fleet: Fleet) -> "array[float]":
-    """Where each series's line reaches its limit, in hours; infinite where it has no worsening trend.
+def reach_in_time(fleet: Fleet, horizon: float) -> list[int]:
+    """The places of the series whose line reaches the limit before the next service, or before the horizon with none.
 
-    The same as `trend(...).reached.hours` for each, by one pass over all; without NumPy one by one.
+    horizon : a day, counted as those of the series are. Without a worsening trend, or without use, none is reached.
+    The same as `trend(...).reached` for each, by one pass over all; without NumPy one by one.
     """
     try:
         numpy = library("numpy")
     except NeedsExtra:
-        return _one_by_one(fleet)
-    n = numpy.frombuffer(fleet.counts, "int64")
-    if not len(n):
-        return array("d")
-    x, y = numpy.frombuffer(fleet.hours), numpy.frombuffer(fleet.values)
-    limits, signs = numpy.frombuffer(fleet.limits), numpy.frombuffer(fleet.signs)
+        return [n for n, record in enumerate(_records(fleet)) if _one_in_time(*record, horizon)]
+    count, limit, sign, day, hours, rate, service = numpy.frombuffer(fleet.series).reshape(-1, SERIES).T
+    if not len(count):
+        return []
+    n = count.astype("int64")
+    points = numpy.frombuffer(fleet.points).reshape(-1, 2)
+    x, y = points[:, 0].copy(), points[:, 1].copy()
     starts = numpy.concatenate(([0], numpy.cumsum(n)[:-1]))
 
     def sums(of: Any) -> Any:
         return numpy.add.reduceat(of, starts)
 
     x_mean, y_mean = sums(x) / n, sums(y) / n
-    dx, dy = x - numpy.repeat(x_mean, n), y - numpy.repeat(y_mean, n)
-    sxx, sxy, syy = sums(dx * dx), sums(dx * dy), sums(dy * dy)
+    x -= numpy.repeat(x_mean, n)
+    y -= numpy.repeat(y_mean, n)
+    sxx, sxy, syy = sums(x * x), sums(x * y), sums(y * y)
     with numpy.errstate(divide="ignore", invalid="ignore"):
         slope = sxy / sxx
         sse = numpy.maximum(syy - slope * sxy, 0.0)
         t = numpy.zeros(int(n.max()) + 1)
         for size in numpy.unique(n):
             t[size] = two_sided_t(LEVEL, int(size) - 2)
-        sure = slope * signs > t[n] * numpy.sqrt(sse / (n - 2) / sxx)
-        hours = numpy.where(sure, x_mean + (limits - y_mean) / slope, inf)
-    return array("d", hours.tobytes())
+        sure = slope * sign > t[n] * numpy.sqrt(sse / (n - 2) / sxx)
+        on = day + (x_mean + (limit - y_mean) / slope - hours) / rate
+        found = sure & (rate > 0) & (on < numpy.where(numpy.isinf(service), horizon, service))
+    return [int(place) for place in numpy.flatnonzero(found)]
 
 
-def _one_by_one(fleet: Fleet) -> "array[float]":
-    x, y = array("d", fleet.hours), array("d", fleet.values)
-    counts, limits, signs = array("q", fleet.counts), array("d", fleet.limits), array("d", fleet.signs)
-    found, start = array("d"), 0
-    for count, limit, sign in zip(counts, limits, signs, strict=True):
-        got = trend(x[start : start + count], y[start : start + count], limit, sign > 0)
-        found.append(inf if got.reached is None else got.reached.hours)
-        start += count
-    return found
+def _records(fleet: Fleet) -> Iterator[tuple[Sequence[float], Sequence[float], Sequence[float]]]:
+    """Hours, values and record of each series."""
+    points, series, start = array("d", fleet.points), array("d", fleet.series), 0
+    for at in range(0, len(series), SERIES):
+        record = series[at : at + SERIES]
+        end = start + 2 * int(record[0])
+        yield points[start:end:2], points[start + 1 : end : 2], record
+        start = end
+
+
+def _one_in_time(x: Sequence[float], y: Sequence[float], record: Sequence[float], horizon: float) -> bool:
+    _, limit, sign, day, hours, rate, service = record
+    reached = trend(x, y, limit, sign > 0).reached
+    return (
+        reached is not None
+        and rate > 0
+        and day + (reached.hours - hours) / rate < (horizon if service == inf else service)
+    )

@@ -1,13 +1,15 @@
 """Which parts of the fleet reach their acting limit before their next service (JOB.md section 6, question 9)."""
 
 from array import array
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
+from itertools import accumulate
 from math import inf
 
-from service_api.calc.trend import FEWEST, Fleet, reach_limits
+from service_api.calc.trend import FEWEST, Fleet, reach_in_time
 from service_api.domain.condition import AsOf
 from service_api.domain.context import Context
 from service_api.domain.entries import Piece
@@ -35,25 +37,17 @@ TYPES = (
     "complaint.reported", "reading.taken", "part.fitted", "part.removed", "work.done", "setting.left",
     "rebuild.completed", "job.opened", "job.closed", "service.planned",
 )  # fmt: skip
+SLACK = 2  # days, by which a moment's day here may differ from the local one
 HORIZON = 366  # days ahead in which a crossing without any planned service is told, unless the caller says
 
 
 @dataclass(frozen=True)
 class Share:
-    """One unit's series that have a line and a limit, packed; and what each of them needs to be dated.
-
-    last : ordinal day of the last reading (with its fraction), hours then; rate : hours a day; service : ordinal day
-    """
+    """One unit's series that have a line and a limit, packed as `Fleet` says; days are ordinals of the calendar."""
 
     codes: tuple[str, ...] = ()
-    hours: bytes = b""
-    values: bytes = b""
-    counts: bytes = b""
-    limits: bytes = b""
-    signs: bytes = b""
-    last: tuple[tuple[float, float], ...] = ()
-    rate: tuple[float, ...] = ()
-    service: tuple[float, ...] = ()
+    points: bytes = b""
+    records: bytes = b""
     beyond: tuple[str, ...] = ()  # codes whose latest value is past the acting limit
     doubtful: tuple[str, ...] = ()  # codes whose latest reading jumped
     series: int = 0  # that have any reading
@@ -112,8 +106,8 @@ def share_of(state: UnitState, facts: Sequence[Item], rows: Sequence[Characteris
     if state.retired or state.sold:
         return Share()
     wanted = [row for row in rows if acting_of(row) is not None and not row.against_baseline]
-    codes, beyond, doubtful, last, rates, services = [], [], [], [], [], []
-    hours, values, counts, limits, signs = array("d"), array("d"), array("q"), array("d"), array("d")
+    codes, beyond, doubtful = [], [], []
+    points, records = array("d"), array("d")
     series = 0
     for row, found in zip(wanted, all_series(facts, wanted, context, state.unit), strict=True):
         acting = acting_of(row)
@@ -133,24 +127,15 @@ def share_of(state: UnitState, facts: Sequence[Item], rows: Sequence[Characteris
         rate = use_rate(found.points)
         planned = next_service(state, end, None, rate, context)
         codes.append(row.code)
-        hours.extend(x)
-        values.extend(y)
-        counts.append(len(x))
-        limits.append(float(acting))
-        signs.append(-1.0 if row.worse == "lower" else 1.0)
-        last.append((_ordinal(end, context), float(end.point.hours)))
-        rates.append(rate or 0.0)
-        services.append(inf if planned is None else float(date.fromisoformat(planned.on).toordinal()))
+        for pair in zip(x, y, strict=True):
+            points.extend(pair)
+        service = inf if planned is None else float(date.fromisoformat(planned.on).toordinal() + SLACK)
+        sign, hours = -1.0 if row.worse == "lower" else 1.0, float(end.point.hours)
+        records.extend((len(x), float(acting), sign, _ordinal(end, context), hours, rate or 0.0, service))
     return Share(
         codes=tuple(codes),
-        hours=hours.tobytes(),
-        values=values.tobytes(),
-        counts=counts.tobytes(),
-        limits=limits.tobytes(),
-        signs=signs.tobytes(),
-        last=tuple(last),
-        rate=tuple(rates),
-        service=tuple(services),
+        points=points.tobytes(),
+        records=records.tobytes(),
         beyond=tuple(beyond),
         doubtful=tuple(doubtful),
         series=series,
@@ -166,23 +151,16 @@ def _ordinal(seen: Seen, context: Context) -> float:
 def candidates(shares: Sequence[tuple[str, Share]], horizon: date) -> list[tuple[str, str]]:
     """Units and characteristics that may cross before their service, or up to the horizon with none planned.
 
-    Two days of slack are left: whether they do is said by each one's own wear answer.
+    A few days of slack are left: whether they do is said by each one's own wear answer.
     """
-    fleet = Fleet(*(b"".join(getattr(s, part) for _, s in shares) for part in FLEET_PARTS))
-    reached = iter(reach_limits(fleet))
-    end, found = horizon.toordinal() + 2, []
-    for unit, share in shares:
-        for code, (day, hours), rate, service in zip(share.codes, share.last, share.rate, share.service, strict=True):
-            at = next(reached)
-            if at == inf or rate <= 0:
-                continue
-            on = day + (at - hours) / rate
-            if on < (end if service == inf else service + 2):
-                found.append((unit, code))
+    fleet = Fleet(b"".join([s.points for _, s in shares]), b"".join([s.records for _, s in shares]))
+    ends = list(accumulate([len(s.codes) for _, s in shares]))
+    found = []
+    for place in reach_in_time(fleet, horizon.toordinal() + SLACK):
+        number = bisect_right(ends, place)
+        unit, share = shares[number]
+        found.append((unit, share.codes[place - ends[number]]))  # counted from the end of the unit's own
     return found
-
-
-FLEET_PARTS = ("hours", "values", "counts", "limits", "signs")
 
 
 def row_of(wear: Wear, class_: str) -> ForecastRow:

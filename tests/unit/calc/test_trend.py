@@ -1,5 +1,5 @@
 from array import array
-from math import inf, isfinite
+from math import inf
 
 import pytest
 from hypothesis import given
@@ -8,7 +8,7 @@ from pytest import approx
 
 from service_api.calc import trend as trends
 from service_api.calc.extra import NeedsExtra
-from service_api.calc.trend import Fleet, jumps, reach_limits, trend
+from service_api.calc.trend import Fleet, jumps, reach_in_time, trend
 
 HOURS = [212, 498, 765, 1012, 1268, 1503]
 BACKLASH = [0.06, 0.10, 0.14, 0.19, 0.23, 0.27]
@@ -76,44 +76,56 @@ def test_a_step_within_scatter_is_no_jump_and_few_readings_tell_none():
     assert not jumps([0.0] * 4, even[:4], 600.0, 0.28, 0.02)
 
 
-def _on_edge(low: float, high: float) -> bool:
-    return min(abs(low), abs(high)) <= 1e-6 * max(abs(low), abs(high))
-
-
-def packed(many: list[list[tuple[int, int]]], limit: float, signs: list[float]) -> Fleet:
-    return Fleet(
-        array("d", [float(x) for s in many for x, _ in s]).tobytes(),
-        array("d", [y / 100 for s in many for _, y in s]).tobytes(),
-        array("q", [len(s) for s in many]).tobytes(),
-        array("d", [limit] * len(many)).tobytes(),
-        array("d", signs).tobytes(),
-    )
+def packed(many: list[list[tuple[int, int]]], limit: float, signs: list[float], rate: float = 2.0) -> Fleet:
+    """Read last on day 1000 at 0 h on the clock of the days; no service planned."""
+    points, records = array("d"), array("d")
+    for series, sign in zip(many, signs, strict=True):
+        for x, y in series:
+            points.extend((float(x), y / 100))
+        records.extend((len(series), limit, sign, 1000.0, 0.0, rate, inf))
+    return Fleet(points.tobytes(), records.tobytes())
 
 
 @given(st.lists(SERIES, max_size=6), st.data())
-def test_all_series_at_once_reach_what_each_reaches_alone(many, data):
+def test_all_series_at_once_reach_in_time_what_each_reaches_alone(many, data):
+    """The line reaches 0.70 at so many hours; at 2 h a day from day 1000 on that is before day 1400, or not."""
     signs = [data.draw(st.sampled_from([1.0, -1.0])) for _ in many]
-    found = reach_limits(packed(many, 0.7, signs))
-    for got, series, sign in zip(found, many, signs, strict=True):
+    found = reach_in_time(packed(many, 0.7, signs), 1400.0)
+    for place, (series, sign) in enumerate(zip(many, signs, strict=True)):
         alone = trend([float(x) for x, _ in series], [y / 100 for _, y in series], 0.7, sign > 0)
         if alone.slope is not None and _on_edge(alone.slope.low, alone.slope.high):
             continue  # on the edge of a trend a rounding decides
-        assert isfinite(got) == (alone.reached is not None)
-        if alone.reached is not None:
-            assert approx(alone.reached.hours, rel=1e-6) == got
+        if alone.reached is not None and abs(alone.reached.hours - 800) < 1e-6:
+            continue
+        assert (place in found) == (alone.reached is not None and alone.reached.hours < 800)
+
+
+WORN = [(0, 10), (100, 14), (200, 20), (300, 24)]  # reaches 0.31 at 441.667 h
+STEADY = [(0, 10), (100, 9), (200, 10)]
+
+
+def test_a_planned_service_comes_before_the_horizon_and_a_part_that_is_not_used_reaches_nothing():
+    """441.667 h at 2 h a day from day 1000 on are day 1220.83."""
+    fleet = packed([WORN, STEADY, WORN], 0.31, [1.0] * 3)
+    assert ([], [0, 2]) == (reach_in_time(fleet, 1220.8), reach_in_time(fleet, 1220.9))
+    records = array("d", fleet.series)
+    records[6], records[20] = 1220.8, 1220.9
+    assert [2] == reach_in_time(Fleet(fleet.points, records.tobytes()), 9999.0)
+    assert [] == reach_in_time(packed([WORN], 0.31, [1.0], rate=0.0), 9999.0)
 
 
 def test_without_numpy_they_are_done_one_by_one(monkeypatch):
     def missing(name: str) -> None:
         raise NeedsExtra(name)
 
-    fleet = packed([[(0, 10), (100, 14), (200, 20), (300, 24)], [(0, 10), (100, 9), (200, 10)]], 0.31, [1.0, 1.0])
-    quick = reach_limits(fleet)
+    fleet = packed([WORN, STEADY, WORN], 0.31, [1.0, 1.0, -1.0])
     monkeypatch.setattr(trends, "library", missing)
-    slow = reach_limits(fleet)
-    assert approx(441.667, abs=1e-3) == quick[0] == approx(slow[0])
-    assert (inf, inf) == (quick[1], slow[1])
+    assert ([], [0]) == (reach_in_time(fleet, 1220.8), reach_in_time(fleet, 1220.9))
 
 
 def test_no_series_at_all_reach_nothing():
-    assert [] == list(reach_limits(Fleet(b"", b"", b"", b"", b"")))
+    assert [] == reach_in_time(Fleet(b"", b""), 1400.0)
+
+
+def _on_edge(low: float, high: float) -> bool:
+    return min(abs(low), abs(high)) <= 1e-6 * max(abs(low), abs(high))
