@@ -114,6 +114,7 @@ CALLS: dict[str, dict[str, Reach]] = {
     "GET /v1/attachments/{digest}": BOOK,
     "GET /v1/feed": _all(*READS_ALL, "erp"),
     "GET /v1/changes": _all(*READS_ALL, "erp"),
+    "GET /v1/fleet/forecast": _all(*READS_ALL),
     "GET /v1/complaints/cures": _all(*READS_ALL),
     "GET /v1/complaints/repeats": _all(*READS_ALL),
     "GET /v1/discrepancies": _all(*READS_ALL),
