@@ -117,7 +117,7 @@ class Fleet:
                 for wear in self.answers.wears(connection, unit, codes, when)
             ]
         counts = forecasts.Counts(
-            units=len(shares),
+            units=sum(s.touched >= 0 for s in shares),
             series=sum(s.value.series for s in shares),
             with_a_line=sum(len(s.value.codes) for s in shares),
         )

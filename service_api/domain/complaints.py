@@ -149,8 +149,10 @@ def calls_of(unit: str, facts: Sequence[Item]) -> tuple[Call, ...]:
         match item.body:
             case e.UnitRegistered(class_=registered):
                 class_ = registered
-            case e.ComplaintReported(complaint=complaint, mode=mode) if complaint not in found:
-                found[complaint] = Call(unit, class_, complaint, mode, item.entry.id, at)
+            case e.ComplaintReported(complaint=complaint, mode=mode):
+                # a second opening under the same id lives too, by its entry's id (CONTRACT A, id-taken)
+                key = item.entry.id if complaint in found else complaint
+                found[key] = Call(unit, class_, complaint, mode, item.entry.id, at)
             case e.ComplaintClosed(complaint=complaint, outcome=outcome, cured_by=by) if complaint in found:
                 cures = tuple(_cures(by or (), facts)) if outcome == "cured" else ()
                 found[complaint] = replace(
@@ -304,8 +306,9 @@ def _chance(row: NextCheck) -> tuple[bool, Decimal]:
 def repeats(calls: Iterable[Call], within: int, day: Callable[[datetime], date], as_of: AsOf) -> Repeats:
     """The complaints that followed one of the same mode on the same unit, no more than so many days later.
 
-    The days run from the last dispatch after the first and before the second, else from the first's close; a first
-    that was neither sent out nor closed is still the same complaint, and one that was withdrawn was none.
+    The days run from the first dispatch after the first was closed, else from the last before the second report, else
+    from the close; a first that was neither sent out nor closed is still the same complaint, and one that was
+    withdrawn was none.
     """
     latest: dict[tuple[str, str], Call] = {}
     found = []
@@ -338,6 +341,6 @@ def repeats(calls: Iterable[Call], within: int, day: Callable[[datetime], date],
 
 def _start(first: Call, again: Call) -> datetime | None:
     out = [at for at in first.away if first.reported <= at <= again.reported]
-    if out:
-        return out[-1]
-    return first.closed if first.closed is not None and first.closed <= again.reported else None
+    closed = first.closed if first.closed is not None and first.closed <= again.reported else None
+    after = [at for at in out if closed is not None and at >= closed]
+    return after[0] if after else out[-1] if out else closed

@@ -22,6 +22,7 @@ FEWEST = 5  # failures before a shape is fitted
 LEVEL = 0.90  # of the interval
 ASSURANCE = 0.95  # that the stock is enough
 RATE_DAYS = 370
+MOST = 1e6  # sets; beyond it a number says nothing
 
 
 @dataclass(frozen=True)
@@ -62,11 +63,14 @@ class Range:
 
 @dataclass(frozen=True, kw_only=True)
 class Wanted:
-    """Sets that are enough with this assurance: at the expected number, and at its high end; and those on the shelf."""
+    """Sets that are enough with this assurance: at the expected number, and at its high end; and those on the shelf.
+
+    Null where the number leaves all reason.
+    """
 
     assurance: Decimal
-    sets: int
-    at_most: int
+    sets: int | None
+    at_most: int | None
     on_hand: int | None
 
 
@@ -183,8 +187,8 @@ def forecast(
     known = sorted(life.per_day for life in running if life.per_day is not None)
     usual = known[len(known) // 2] if known else 0.0
     ahead = [(life.hours or 0.0, usual if life.per_day is None else life.per_day) for life in running]
-    model = _model(lives, ahead)
     days = (until - on).days
+    model = _model(lives, ahead, days)
     on_hand = None if stock is None else max(0, stock) // pieces
     basis = Basis(
         failed=sum(life.end == "failed" for life in lives),
@@ -217,17 +221,23 @@ def forecast(
 def _wanted(expected: float, high: float, on_hand: int | None) -> Wanted:
     return Wanted(
         assurance=Decimal(str(ASSURANCE)),
-        sets=least_stock(expected, ASSURANCE).stock,
-        at_most=least_stock(high, ASSURANCE).stock,
+        sets=_enough(expected),
+        at_most=_enough(high),
         on_hand=on_hand,
     )
+
+
+def _enough(mean: float) -> int | None:
+    """The least stock for a mean demand; None above what any shop could mean."""
+    return least_stock(mean, ASSURANCE).stock if mean <= MOST else None
 
 
 def _order_by(model: _Model, on: date, days: int, on_hand: int, supply_days: int) -> str | None:
     """The first day on which what is on hand is no longer enough, less the days of supply; None when it lasts."""
 
     def short(after: int) -> bool:
-        return least_stock(model.expects(after), ASSURANCE).stock > on_hand
+        enough = _enough(model.expects(after))
+        return enough is None or enough > on_hand
 
     if not short(days):
         return None
@@ -238,10 +248,10 @@ def _order_by(model: _Model, on: date, days: int, on_hand: int, supply_days: int
     return (on + timedelta(days=low - supply_days)).isoformat()
 
 
-def _model(lives: Sequence[Life], ahead: Sequence[tuple[float, float]]) -> _Model | None:
+def _model(lives: Sequence[Life], ahead: Sequence[tuple[float, float]], days: int) -> _Model | None:
     """The life of the part, by Weibull from five failures on, else at a constant rate; None without any hours.
 
-    ahead : of each running set, the hours on it and the hours a day to come
+    ahead : of each running set, the hours on it and the hours a day to come; days : of the period
     """
     used = [life for life in lives if life.hours is not None and life.hours > 0]
     failed = [life.hours for life in used if life.end == "failed" and life.hours is not None]
@@ -249,7 +259,7 @@ def _model(lives: Sequence[Life], ahead: Sequence[tuple[float, float]]) -> _Mode
     why = None
     if len(failed) >= FEWEST:
         try:
-            return _weibull(fit_weibull(failed, sound), ahead)
+            return _weibull(fit_weibull(failed, sound), ahead, days)
         except Refused as refused:
             why = refused.reason
     if not used:
@@ -268,7 +278,9 @@ def _model(lives: Sequence[Life], ahead: Sequence[tuple[float, float]]) -> _Mode
     return _Model("exponential", Weibull(1.0, found.mtbf) if found.mtbf else None, why, expects, interval)
 
 
-def _weibull(fit: Fit, ahead: Sequence[tuple[float, float]]) -> _Model:
+def _weibull(fit: Fit, ahead: Sequence[tuple[float, float]], days: int) -> _Model:
+    """Raises Refused (`out-of-range`) where a steep shape carries the expectation beyond what any shop could mean."""
+
     def expected(life: Weibull, days: float) -> float:
         return sum(life.cumulative_hazard(t + rate * days) - life.cumulative_hazard(t) for t, rate in ahead)
 
@@ -285,6 +297,12 @@ def _weibull(fit: Fit, ahead: Sequence[tuple[float, float]]) -> _Model:
         away = z * sqrt(max(0.0, a * a + b * b + 2 * fit.correlation * a * b))
         return Interval(middle * exp(-away), middle * exp(away))
 
+    try:
+        reasonable = interval(days).high <= MOST
+    except OverflowError:
+        reasonable = False
+    if not reasonable:
+        raise Refused("out-of-range", "the shape is too steep to carry this far")
     return _Model("weibull", fit.life, None, lambda days: expected(fit.life, days), interval)
 
 

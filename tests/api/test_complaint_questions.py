@@ -231,6 +231,25 @@ def test_q16_day_30_is_inside(tell, ask, feeders, again, found):
     assert found == len(ask("/v1/complaints/repeats")["repeats"])
 
 
+def test_q16_the_days_run_from_the_first_dispatch_after_the_close(tell, ask, feeders):
+    """It went to another bench before it was closed, home after that, and on to another site: home is what counts."""
+    tell(
+        reported("C-1", on("02-03")),
+        dispatched(occurred_at=on("02-05")),
+        closed("C-1", on("02-10")),
+        dispatched(occurred_at=on("02-11")),
+        dispatched(occurred_at=on("02-15")),
+        reported("C-2", on("02-20")),
+    )
+    (pair,) = ask("/v1/complaints/repeats")["repeats"]
+    assert (9, "2025-02-11") == (pair["days"], pair["counted_from"])
+
+
+def test_q16_a_second_complaint_under_the_same_id_lives_too(tell, ask, feeders):
+    tell(reported("C-1", on("02-03")), reported("C-1", on("03-03"), "MD-CHT"))
+    assert 2 == ask("/v1/complaints/cures")["complaints"]
+
+
 def test_q16_without_a_dispatch_the_days_run_from_the_close(tell, ask, feeders):
     tell(reported("C-1", on("02-03")), closed("C-1", on("02-14")), reported("C-2", on("02-20")))
     (pair,) = ask("/v1/complaints/repeats")["repeats"]

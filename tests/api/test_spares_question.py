@@ -158,6 +158,19 @@ def test_q15_five_failures_at_one_age_have_no_shape_and_the_answer_says_so(tell,
     assert ("exponential", "one-age", 5) == (basis["model"], basis["why"], basis["failed"])
 
 
+def test_q15_a_shape_too_steep_to_carry_on_falls_back_to_a_constant_rate_and_says_so(tell, ask, unit):
+    """Five lives of 100.0 to 100.4 h: a shape of hundreds, which would expect 10**200 failures of a running 99 h."""
+    hours, day, told = 0.0, 0, [read(0, 0)]
+    for n in range(5):
+        told.append(into(day))
+        hours, day = round(hours + 100 + n / 10, 1), day + 30
+        told += [read(day, hours), out(day, "F-1")]
+    tell(*told, into(day), read(day + 30, round(hours + 99, 1)))
+    got = ask("/v1/spares/forecast", part_no=PART, until="2027-07-01")
+    assert ("exponential", "out-of-range") == (got["basis"]["model"], got["basis"]["why"])
+    assert 0 < float(got["expected"]) < 100
+
+
 def test_q15_lives_without_hours_expect_nothing_and_say_so(tell, ask, unit):
     tell(into(0))
     got = ask("/v1/spares/forecast", part_no=PART, until="2026-07-01")
