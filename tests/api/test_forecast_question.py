@@ -148,6 +148,14 @@ def test_q9_a_new_limit_moves_the_answer_without_a_new_reading(tell, ask, unit):
     assert [] == ask(FORECAST)["units"]
 
 
+def test_q9_a_stricter_limit_finds_what_was_fine_without_a_new_reading(tell, ask, unit):
+    tell(*worn(values=["0.10", "0.11", "0.13", "0.14"]), service_planned(at(300)[:10], occurred_at=at(1)))
+    assert [] == ask(FORECAST)["units"]
+    stricter = {"characteristics": [backlash(replace="0.19", watch="0.12")], "service": {}}
+    tell(sheet_issued(rev=2, effective_on=at(150)[:10], changes=stricter, occurred_at=at(150)))
+    assert [("U-1", "0.17")] == [(row["unit"], row["acting_limit"]) for row in ask(FORECAST)["units"]]
+
+
 def test_q9_a_sheet_takes_effect_on_its_day_and_the_answer_with_it(tell, ask, unit, clock):
     tell(*worn(), service_planned(at(300)[:10], occurred_at=at(1)))
     looser = {"characteristics": [backlash(replace="0.90")], "service": {}}

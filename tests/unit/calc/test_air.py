@@ -1,5 +1,5 @@
 from fractions import Fraction
-from math import log10, pi, sqrt
+from math import log, log10, pi, sqrt
 
 import pytest
 from hypothesis import given
@@ -120,6 +120,16 @@ def test_a_hose_loses_what_the_flow_equation_says():
     plain = found.friction * 20 / 0.019 * density / 2 * (mass / density / area) ** 2 / 1000
     assert plain < found.drop_kpa < plain * 1.05  # the air thins out on its way, so it loses a little more
     assert found.p_end_kpa + found.drop_kpa == approx(730)
+
+
+@pytest.mark.parametrize(("flow", "length"), [(30, 20), (60, 3), (15, 60)])
+def test_a_hose_satisfies_the_equation_of_isothermal_flow_with_its_acceleration(flow, length):
+    """p1**2 - p2**2 = (f L/D + 2 ln(p1/p2)) G**2 R T / M, with G the mass flow per area (Crane, TP 410, chapter 1)."""
+    found, gas = hose_drop(flow, 19, length, 730), 8.314462618 / 0.0289647 * 293.15
+    flux = flow / 1000 * 100e3 / gas / (pi * 0.019**2 / 4)
+    p1, p2 = 730e3, found.p_end_kpa * 1000
+    right = (found.friction * length / 0.019 + 2 * log(p1 / p2)) * flux**2 * gas
+    assert approx(right, rel=1e-9) == p1**2 - p2**2
 
 
 @given(st.floats(5, 40), st.floats(1, 30))
