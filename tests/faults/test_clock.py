@@ -56,9 +56,9 @@ def call(url, token, raw=None):
 @pytest.mark.parametrize("step", ["+3650d", "-6m"])
 def test_a_machine_clock_that_jumps_under_a_running_service_stops_writing(tmp_path, set_by, step):
     folder = own(tmp_path / "data")
-    assert 0 == run(folder, "person", "add", "ada.bench", "--name", "Ada", "--role", "bench")[0]
+    assert 0 == run(folder, "person", "add", "ada.bench", "--name", "Ada", "--role", "manager")[0]
     token = last_line(run(folder, "token", "new", "--role", "admin")[1])
-    early = {"occurred_at": "2015-01-05T08:00:00+01:00"}
+    early = {"occurred_at": "2015-01-05T08:00:00+01:00", "by": "ada.bench"}
     with serving(folder) as process:
         entries = f"{process.url}/v1/entries"
         status, answer, _ = call(entries, token, f.sheet_issued(**early))
