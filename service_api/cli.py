@@ -201,13 +201,21 @@ def migrate(call: Call, database: str | None) -> None:
 
 
 @main.command()
+@click.option(
+    "--processes",
+    metavar="N",
+    type=click.IntRange(1, 64),
+    default=1,
+    show_default=True,
+    help="So many draw a share of the units each.",
+)
 @changes
-def redraw(call: Call, store: "Store") -> None:
+def redraw(call: Call, store: "Store", processes: int) -> None:
     """Draw everything that is computed from the log anew: one book with --book, or all.
 
     The log itself is only read. A service may run meanwhile; start it again when rows were put right.
 
-    Example:  fettlebook --data /var/lib/fettlebook redraw
+    Example:  fettlebook --data /var/lib/fettlebook redraw --processes 2
     """
     from sqlalchemy.exc import SQLAlchemyError
 
@@ -219,7 +227,7 @@ def redraw(call: Call, store: "Store") -> None:
         began = time.perf_counter()
         try:
             with call.progress(book.origin, store.answers(book.number).size()) as further:
-                found: Redrawn = drawn_again(store, book, further)
+                found: Redrawn = drawn_again(store, book, further, processes=processes)
         except SQLAlchemyError as error:
             stop(3, f"{book.origin} keeps its old rows: {getattr(error, 'orig', None) or error}")
         seconds = round(time.perf_counter() - began, 3)

@@ -3,12 +3,13 @@ both ask here.
 """
 
 from collections.abc import Callable, Sequence
+from functools import cache
 
 from sqlalchemy import Connection
 
 from service_api.domain import tags
 from service_api.domain.custody import parties_by
-from service_api.domain.entries import TYPES, TagAttached, TagDetached
+from service_api.domain.entries import TYPES
 from service_api.domain.entry import Recorded
 from service_api.domain.references import named_subjects
 from service_api.domain.state import UnitState, step, witness
@@ -19,19 +20,20 @@ from service_api.projections.changes import CONTEXT, Change
 from service_api.projections.units import DRAWN, NAMED, OWN, Topic
 
 CONTEXT_KINDS = ("class", "alert", "shop")
+TAGGING = ("tag.attached", "tag.detached")
 
 
 def own_topics(entry: Recorded) -> list[Topic]:
     """Where an entry is found by itself: its subject, whom it names, its jobs, its tag, whose a unit becomes."""
-    found = [Topic(entry.subject, entry.index, OWN, entry.type)]
-    found += [Topic(s, entry.index, NAMED, entry.type) for s in named_subjects(entry)]
-    jobs = {entry.job, getattr(entry.body, "job", None)} - {None}
-    found += [Topic(f"job:{job}", entry.index, OWN, entry.type) for job in jobs]
-    if isinstance(entry.body, TagAttached | TagDetached):
-        found.append(Topic(f"tag:{tags.normal(entry.body.tag)}", entry.index, OWN, entry.type))
-    found += [Topic(f"party:{party}", entry.index, OWN, entry.type) for party in parties_by(entry)]
+    index, kind, body = entry.index, entry.type, entry.body
+    found = [Topic(entry.subject, index, OWN, kind)]
+    found += [Topic(s, index, NAMED, kind) for s in named_subjects(entry)]
+    found += [Topic(f"job:{job}", index, OWN, kind) for job in {entry.job, getattr(body, "job", None)} if job]
+    if kind in TAGGING:
+        found.append(Topic(f"tag:{tags.normal(body.tag)}", index, OWN, kind))
+    found += [Topic(f"party:{party}", index, OWN, kind) for party in parties_by(entry)]
     if entry.kind == "alert":
-        found.append(Topic("alerts", entry.index, OWN, entry.type))
+        found.append(Topic("alerts", index, OWN, kind))
     return found
 
 
@@ -89,22 +91,39 @@ def _moves(connection: Connection, book: int, root: Recorded, known: int | None 
     return {e.id: e for e in read_entries(connection, book, wanted)}
 
 
+def own_changes(fact: Recorded) -> list[Change]:
+    """What a fact may have changed, and of which unit; one row without a unit for a change of context."""
+    leans, moves = _aspects(fact.type)
+    found = [Change(fact.index, CONTEXT, leans)] if leans else []
+    if moves and fact.kind == "unit":
+        found.append(Change(fact.index, fact.subject_id, moves))
+    return found
+
+
+@cache
+def _aspects(kind: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What an entry of this type may move on the units that lean on it, and on its own unit."""
+    from service_api.domain.changes import LEANS, MOVES  # asking, which imports this file too, needs none of it
+
+    return LEANS.get(kind, ()), MOVES.get(kind, ())
+
+
 def changes_of(connection: Connection, book: int, entry: Recorded, root: Recorded) -> list[Change]:
-    """Which units an entry may have changed, and in what; one row without a unit for a change of context.
+    """Which units an entry may have changed, and in what.
 
     root : the entry itself, or the fact that a correction is about in the end
     """
-    from service_api.domain.changes import LEANS, moved_by  # asking, which imports this file too, needs none of it
+    from service_api.domain.changes import moved_by
 
-    found = []
-    if entry.type != "entry.annotated" and root.type in LEANS:
-        found.append(Change(entry.index, CONTEXT, LEANS[root.type]))
+    if entry is root:
+        return own_changes(entry)
+    leans, _ = _aspects(root.type)
+    found = [Change(entry.index, CONTEXT, leans)] if leans and entry.type != "entry.annotated" else []
     changed = moved_by(entry, root)
     if changed:
         # no later move, even when it came in the same batch: the rows follow from the log, however it was sent
-        pages = {entry.subject} if entry is root else pages_of(connection, book, root, entry.index + 1)
-        units_there = sorted(p.partition(":")[2] for p in pages if p.startswith("unit:"))
-        found += [Change(entry.index, unit, changed) for unit in units_there]
+        pages = sorted(pages_of(connection, book, root, entry.index + 1))
+        found += [Change(entry.index, p.partition(":")[2], changed) for p in pages if p.startswith("unit:")]
     return found
 
 

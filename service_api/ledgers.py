@@ -38,8 +38,7 @@ def write_claims(
 
     fresh : entries in the order of the book, each with the fact that it is about in the end; their topics are written
     """
-    simple = [entry for entry, root in fresh if entry is root and entry.type in CLAIMING]
-    lines = [line for entry in simple for line in _lines(simple_item(entry), entry.subject, entry.index)]
+    lines = [line for entry, root in fresh if entry is root for line in own_lines(entry)]
     _run(writes, rows.line_rows(book, lines))
     for entry, root in fresh:
         if entry is not root and root.type in CLAIMING and entry.type not in ("entry.annotated", "entry.disputed"):
@@ -48,6 +47,11 @@ def write_claims(
             _run(writes, rows.line_rows(book, again))
             lines += again
     return dict.fromkeys(line.key for line in lines)
+
+
+def own_lines(fact: Recorded) -> list[Line]:
+    """What a fact claims, as long as nothing corrects it."""
+    return _lines(simple_item(fact), fact.subject, fact.index) if fact.type in CLAIMING else []
 
 
 def _run(writes: Writes, write: Write) -> None:

@@ -177,12 +177,21 @@ def add_receipts(changes: driver.Changes, book: int, leaves: Sequence[Leaf], sai
 
 
 def read(connection: Connection, book: int, start: int = 0, stop: int | None = None) -> Iterator[Stored]:
-    """The entries with start <= index < stop, in order, streamed."""
-    wanted = select(t.entry.c.log_index, t.entry.c.hashed).where(t.entry.c.book == book, t.entry.c.log_index >= start)
-    if stop is not None:
-        wanted = wanted.where(t.entry.c.log_index < stop)
-    for row in connection.execute(wanted.order_by(t.entry.c.log_index)):
-        yield Stored(row.log_index, row.hashed)
+    """The entries with start <= index < stop, in order, some at a time."""
+    at, end = start, 2**53 if stop is None else stop
+    while at < end:
+        found = driver.rows(connection, _READ, (book, at, end))
+        yield from (Stored(index, hashed) for index, hashed in found)
+        if len(found) < BLOCK:
+            return
+        at = found[-1][0] + 1
+
+
+BLOCK = 500
+_READ = (
+    "SELECT log_index, hashed FROM entry WHERE book = ? AND log_index >= ? AND log_index < ?"
+    f" ORDER BY log_index LIMIT {BLOCK}"
+)
 
 
 def texts(connection: Connection, book: int, indexes: Iterable[int]) -> list[Stored]:

@@ -8,8 +8,8 @@ embedded store no other connection writes then. A reader sees the old rows or th
 comparison only, and whatever breaks off leaves the old rows.
 """
 
-from collections.abc import Callable, Iterable, Sequence
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Callable, Generator, Iterable, Sequence
+from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,23 +17,22 @@ from sqlalchemy import Connection, MetaData, Table, and_, delete, exists, func, 
 from sqlalchemy.schema import CreateTable
 
 from service_api.app import Store
-from service_api.domain.entries import TYPES
 from service_api.domain.entry import Recorded
-from service_api.domain.state import UnitState, begin
-from service_api.filing import advance, changes_of, drawn_topics, is_context, own_topics, pages_of, root_of
+from service_api.filing import changes_of, drawn_topics, is_context, pages_of, root_of
 from service_api.ledgers import settle, write_claims
 from service_api.log import driver
 from service_api.log import store as log
 from service_api.log import tables as log_tables
 from service_api.log.engines import drawing_engine
 from service_api.log.store import Book
+from service_api.ops.shares import Drawn, Share, blocks, drawn_apart
 from service_api.pages import draw_unit, find_entry, read_entries
 from service_api.projections import tables, units
 from service_api.projections.changes import change_rows
 from service_api.projections.remarks import forget_remarks, remark_rows
-from service_api.projections.units import Page
 
 Progress = Callable[[int], None]
+Within = Callable[[], AbstractContextManager[Any]]
 CHUNK = 500  # entries a step
 TEMPORARY = {"sqlite": "temp", "postgresql": "pg_temp"}
 
@@ -50,26 +49,32 @@ class Redrawn:
     put_right: int
 
 
-def redraw(store: Store, book: Book, progress: Progress = lambda _: None) -> Redrawn:
+def redraw(store: Store, book: Book, progress: Progress = lambda _: None, *, processes: int = 1) -> Redrawn:
     """Draw the book's projections anew; when this returns they are what the log says, and nothing else changed.
 
     A service that runs meanwhile keeps states in memory: where rows were put right, start it again.
 
     progress : called with the number of entries drawn since the last call
+    processes : where more than one, so many others draw a share of the units each, and this one writes
     """
-    engine = drawing_engine(store.settings.database)
+    url = store.settings.database
+    engine = drawing_engine(url)
     try:
         with engine.connect() as connection:
             with connection.begin():
                 swap = _Swap(connection, book.number)
                 size = log.read_head(connection, book.number).size
             drawing = _Drawing(connection, book.number)
-            drawing.draw(size, progress, within=connection.begin)
+            if processes > 1:
+                apart = drawn_apart(url, book.number, size, CHUNK, processes)
+                drawing.collect(apart, size, progress, within=connection.begin)
+            else:
+                drawing.draw(size, progress, within=connection.begin)
             connection.execution_options(swap=True)
             with store.only_writer(), connection.begin():
                 drawing.draw(_held_size(connection, book.number), progress, within=nullcontext)
                 put_right = swap.change()
-            return Redrawn(drawing.drawn, len(drawing.states), put_right)
+            return Redrawn(drawing.drawn, len(drawing.share.states), put_right)
     finally:
         engine.dispose()
 
@@ -86,21 +91,54 @@ class _Drawing:
     def __init__(self, connection: Connection, book: int) -> None:
         self.connection, self.book = connection, book
         self.drawn = 0
-        self.states: dict[str, UnitState] = {}
-        self._touched: set[str] = set()  # units to be written at the end, once each
+        self.share = Share(book)
+        self._context = -1
+        self._corrections: list[int] = []
         self._keys: dict[str, None] = {}  # what is claimed, compared at the end
-        self._again: set[str] = set()  # of them, those with something late or corrected: folded from their page then
+        self._written: set[str] = set()
 
-    def draw(self, size: int, progress: Progress, within: Callable[[], AbstractContextManager[Any]]) -> None:
+    def draw(self, size: int, progress: Progress, within: Within) -> None:
         """Go on until `size` entries are drawn, in chunks, each of them `within` a transaction."""
-        while self.drawn < size:
-            chunk = range(self.drawn, min(size, self.drawn + CHUNK))
+        if size == self.drawn:
+            return
+        for texts in blocks(self.connection, self.book, self.drawn, size, CHUNK):
             with within():
-                self._chunk(chunk)
-            self.drawn = chunk.stop
-            progress(len(chunk))
+                self._put(self.share.take(texts))
+            progress(len(texts))
+        self._finish(size, within)
+
+    def collect(
+        self, apart: Generator[Drawn | Share, None, None], size: int, progress: Progress, within: Within
+    ) -> None:
+        """Write what other processes draw of the first `size` entries."""
+        with closing(apart):
+            for found in apart:
+                if isinstance(found, Share):
+                    self.share.join(found)
+                    continue
+                with within():
+                    self._put(found)
+                progress(found.entries)
+        self._finish(size, within)
+
+    def _put(self, drawn: Drawn) -> None:
+        for write in drawn.writes:
+            self._run(write)
+        self._context = max(self._context, drawn.context)
+        self._corrections += drawn.corrections
+        self._keys |= dict.fromkeys(drawn.keys)
+
+    def _finish(self, size: int, within: Within) -> None:
+        """Corrections, once every topic before them is written; then the states."""
+        self._corrections.sort()
+        for at in range(0, len(self._corrections), CHUNK):
+            with within():
+                for entry in read_entries(self.connection, self.book, self._corrections[at : at + CHUNK]):
+                    self._correct(entry)
+        self._corrections = []
         with within():
             self._write()
+        self.drawn = size
 
     def many(self, sql: str, rows: Iterable[Sequence[Any]]) -> None:
         driver.change_many(self.connection, sql, rows)
@@ -112,58 +150,36 @@ class _Drawing:
         if write.rows:
             driver.change_many(self.connection, write.sql, write.rows)
 
-    def _chunk(self, indexes: range) -> None:
-        fresh = read_entries(self.connection, self.book, indexes)
-        if [e.index for e in fresh] != list(indexes):
-            raise RuntimeError(f"the log has a gap between entries {indexes.start} and {indexes.stop}")
-        self._run(units.topic_rows(self.book, (topic for entry in fresh for topic in own_topics(entry))))
-        self._run(units.page_rows(self.book, {e.subject: Page(e.seq + 1, e.index) for e in fresh}))
-        by_id = {e.id: e for e in fresh}
-
-        def find(ident: str) -> Recorded | None:
-            return by_id.get(ident) or find_entry(self.connection, self.book, ident)
-
-        roots = {e.id: root_of(e, find) for e in fresh}
-        for entry in fresh:
-            if TYPES[entry.type].corrects:
-                self._run(units.topic_rows(self.book, drawn_topics(self.connection, self.book, entry, roots[entry.id])))
-        changes = (change for e in fresh for change in changes_of(self.connection, self.book, e, roots[e.id]))
-        self._run(change_rows(self.book, changes))
-        self._keys |= write_claims(self.connection, self, self.book, [(e, roots[e.id]) for e in fresh])
-        moved = [e.index for e in fresh if is_context(roots[e.id])]
-        if moved:
-            self._run(units.context_row(self.book, max(moved)))
-        self._step(fresh, roots)
-
-    def _step(self, fresh: list[Recorded], roots: dict[str, Recorded]) -> None:
-        """One step for what is in order; what is not waits until all is read."""
-        for entry in fresh:
-            pages = {entry.subject}
-            if TYPES[entry.type].corrects:
-                pages = pages_of(self.connection, self.book, roots[entry.id])
-            for unit in (page.partition(":")[2] for page in pages if page.startswith("unit:")):
-                self._touched.add(unit)
-                if TYPES[entry.type].corrects and entry.type != "entry.annotated":
-                    self._again.add(unit)
-                if unit in self._again:
-                    continue
-                stepped = advance(self.states.get(unit) or begin(unit), (entry,))
-                if stepped is None:
-                    self._again.add(unit)
-                else:
-                    self.states[unit] = stepped
+    def _correct(self, entry: Recorded) -> None:
+        connection, book = self.connection, self.book
+        root = root_of(entry, lambda ident: find_entry(connection, book, ident))
+        self._run(units.topic_rows(book, drawn_topics(connection, book, entry, root)))
+        self._run(change_rows(book, changes_of(connection, book, entry, root)))
+        self._keys |= write_claims(connection, self, book, [(entry, root)])
+        if is_context(root):
+            self._context = max(self._context, entry.index)
+        for unit in (page.partition(":")[2] for page in pages_of(connection, book, root) if page.startswith("unit:")):
+            if entry.type != "entry.annotated":
+                self.share.again.add(unit)
+            self.share.step(unit, entry)
 
     def _write(self) -> None:
-        for unit in self._again:
-            self.states[unit] = draw_unit(self.connection, self.book, unit)
-        states = [self.states[unit] for unit in sorted(self._touched)]
+        share = self.share
+        for unit in share.again:
+            share.states[unit] = draw_unit(self.connection, self.book, unit)
+        if self._context >= 0:
+            self._run(units.context_row(self.book, self._context))
+        states = [share.states[unit] for unit in sorted(share.touched)]
         self._run(units.state_rows(self.book, states))
         for state in states:
-            units.write_tags(self.connection, self.book, state)
-            forget_remarks(self.connection, self.book, state.unit)
+            if state.tags or state.unit in self._written:
+                units.write_tags(self.connection, self.book, state)
+            if state.unit in self._written:
+                forget_remarks(self.connection, self.book, state.unit)
             self._run(remark_rows(self.book, state.unit, state.remarks))
-        self._touched, self._again = set(), set()
-        settle(self.connection, self, self.book, self._keys, lambda units: {unit: self.states[unit] for unit in units})
+        self._written |= share.touched
+        share.touched, share.again = set(), set()
+        settle(self.connection, self, self.book, self._keys, lambda units: {unit: share.states[unit] for unit in units})
 
 
 class _Swap:
@@ -184,9 +200,20 @@ class _Swap:
         return sum(self._change(old, new) for old, new in self.pairs)
 
     def _change(self, old: Table, new: Table) -> int:
+        if self._equal(old, new):
+            return 0
         same = and_(*(old.c[c.name].is_not_distinct_from(new.c[c.name]) for c in old.columns))
         wrong = delete(old).where(old.c.book == self.book, ~exists(select(1).select_from(new).where(same)))
         gone = self.connection.execute(wrong).rowcount
         there = exists(select(1).select_from(old).where(same))
         fresh = insert(old).from_select([c.name for c in new.columns], select(new).where(~there))
         return max(gone, self.connection.execute(fresh).rowcount)
+
+    def _equal(self, old: Table, new: Table) -> bool:
+        """Whether no row differs: one look for each row, where taking out and putting in look twice."""
+        same = and_(*(old.c[c.name].is_not_distinct_from(new.c[c.name]) for c in old.columns))
+        both = select(func.count()).select_from(old.join(new, same)).where(old.c.book == self.book)
+        here = select(func.count()).select_from(old).where(old.c.book == self.book)
+        there = select(func.count()).select_from(new)
+        counts = {int(self.connection.execute(q).scalar_one()) for q in (here, there, both)}
+        return len(counts) == 1

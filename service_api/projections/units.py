@@ -4,7 +4,7 @@ What changes in every append is given back as a statement and its rows; the call
 """
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, is_dataclass
+from dataclasses import is_dataclass
 from typing import Any, NamedTuple
 
 import orjson
@@ -20,12 +20,11 @@ from service_api.projections import tables as t
 OWN, NAMED, DRAWN = t.OWN, t.NAMED, t.DRAWN
 
 
-@dataclass(frozen=True)
-class Topic:
+class Topic(NamedTuple):
     """An entry is found under this topic: a subject, or `job:ID`."""
 
     topic: str
-    index: int
+    log_index: int
     relation: int
     type: str
 
@@ -54,10 +53,9 @@ def topic_rows(book: int, topics: Iterable[Topic]) -> Write:
     """An entry stands under a topic once, among these too; what was named before may be drawn later."""
     once: dict[tuple[str, int], Topic] = {}
     for row in topics:
-        key = (row.topic, row.index)
-        if key not in once or once[key].relation == NAMED:
-            once[key] = row
-    return Write(_TOPIC, [(book, r.topic, r.index, r.relation, r.type) for r in once.values()])
+        if once.setdefault(row[:2], row).relation == NAMED:
+            once[row[:2]] = row
+    return Write(_TOPIC, [(book, *row) for row in once.values()])
 
 
 _TOPIC = (

@@ -26,7 +26,7 @@ def redraw(data: str, processes: str) -> float:
     try:
         (book,) = store.books()
         began = time.perf_counter()
-        found = redraw(store, book)
+        found = redraw(store, book, processes=int(processes))
         taken = time.perf_counter() - began
     finally:
         store.close()

@@ -130,7 +130,7 @@ def test_a_fault_of_ours_is_exit_status_3_and_the_next_command_is_done(where, mo
 
 def test_progress_is_told_on_the_way(where, tell):
     tell(f.sheet_issued(), f.registered())
-    answer, heard = said_by(where, request("redraw"))
+    answer, heard = said_by(where, request("redraw", processes=1))
     assert 0 == answer["status"]
     assert {"label": "test.example/depot", "length": 2} == heard[0]
     assert 2 == sum(line.get("further", 0) for line in heard)

@@ -5,6 +5,7 @@ nothing of `filing` is used here.
 """
 
 import json
+import os
 
 import orjson
 import pytest
@@ -22,6 +23,7 @@ from service_api.domain.plain import plain
 from service_api.domain.references import named_subjects
 from service_api.domain.timeline import effective_history
 from service_api.ops import redraw as ops
+from service_api.ops import shares
 from service_api.ops.calls import done_for
 from service_api.ops.commands import listening
 from service_api.ops.redraw import redraw
@@ -245,11 +247,31 @@ def test_a_redraw_from_nothing_gives_the_rows_of_a_fold_over_the_whole_book(stor
     assert rows_by_the_book(whole(store, book), book) == rows(store, book)
 
 
-def test_the_demo_is_redrawn_to_the_byte(demo_copy):
-    before = rows(demo_copy.store, demo_copy.book)
-    assert rows_by_the_book(whole(demo_copy.store, demo_copy.book), demo_copy.book) == before
-    assert 0 == redraw(demo_copy.store, demo_copy.book).put_right
-    assert before == rows(demo_copy.store, demo_copy.book)
+@pytest.mark.parametrize("processes", (1, 2, 3))
+def test_the_demo_is_redrawn_to_the_byte(demo_copy, processes):
+    store, book = demo_copy.store, demo_copy.book
+    before, entries = rows(store, book), whole(store, book)
+    assert rows_by_the_book(entries, book) == before
+    seen = []
+    found = redraw(store, book, seen.append, processes=processes)
+    assert (len(entries), 0) == (found.entries, found.put_right)
+    assert len(entries) == sum(seen), "the bar comes to its end"
+    assert before == rows(store, book)
+    with store.writing.begin() as connection:
+        for table in tables.metadata.sorted_tables:
+            connection.execute(table.delete().where(table.c.book == book.number))
+    redraw(store, book, processes=processes)
+    assert before == rows(store, book)
+
+
+def test_a_process_that_dies_leaves_the_old_rows(store, told_book, monkeypatch):
+    """So does the redraw break off, and nothing is swapped."""
+    break_it(store, told_book, "page")
+    before = rows(store, told_book)
+    monkeypatch.setattr(shares, "_draw", os.getcwd)  # takes no arguments: the process fails at once
+    with pytest.raises(RuntimeError, match="ended before its time"):
+        redraw(store, told_book, processes=2)
+    assert before == rows(store, told_book)
 
 
 @pytest.fixture

@@ -1,0 +1,174 @@
+"""What is drawn of a book entry by entry, from the entries alone: a share of its subjects, here or in another process.
+
+Corrections are left to whoever sees every page: which pages they show on, and what they change, is asked of the store.
+"""
+
+import marshal
+from collections.abc import Generator, Iterable, Iterator
+from multiprocessing import get_context
+from multiprocessing.connection import Connection as Pipe
+from multiprocessing.connection import wait
+from typing import NamedTuple
+from zlib import crc32
+
+from sqlalchemy import Connection
+
+from service_api.domain.entries import TYPES
+from service_api.domain.entry import Recorded
+from service_api.domain.ledger import Line
+from service_api.domain.state import UnitState, begin
+from service_api.filing import advance, is_context, own_changes, own_topics
+from service_api.ledgers import own_lines
+from service_api.log import store as log
+from service_api.log.engines import reading_engine
+from service_api.projections import units
+from service_api.projections.changes import Change, change_rows
+from service_api.projections.ledger import line_rows
+from service_api.projections.units import Page, Topic, Write
+from service_api.wire.entries import read_stored
+
+SUBJECT = b'"subject":"'
+
+
+class Drawn(NamedTuple):
+    """What some entries came to.
+
+    entries : how many they were
+    writes : rows for the tables, with their statements
+    context : the last of them that other units' answers lean on, -1 for none
+    corrections : where in the book those stand that are left to do
+    keys : what they claim
+    """
+
+    entries: int
+    writes: list[Write]
+    context: int
+    corrections: list[int]
+    keys: list[str]
+
+
+class Share:
+    """The states of its units, one step for each fact that is in order.
+
+    touched : units whose state has moved since somebody wrote them
+    again : of them, those with something late or corrected, to be folded from their page when all is read
+    """
+
+    def __init__(self, book: int) -> None:
+        self.book = book
+        self.states: dict[str, UnitState] = {}
+        self.touched: set[str] = set()
+        self.again: set[str] = set()
+
+    def take(self, texts: Iterable[bytes]) -> Drawn:
+        topics: list[Topic] = []
+        pages: dict[str, Page] = {}
+        changes: list[Change] = []
+        lines: list[Line] = []
+        corrections: list[int] = []
+        context, count = -1, 0
+        for text in texts:
+            entry = read_stored(text)
+            count += 1
+            topics += own_topics(entry)
+            pages[entry.subject] = Page(entry.seq + 1, entry.index)
+            if TYPES[entry.type].corrects:
+                corrections.append(entry.index)
+                continue
+            changes += own_changes(entry)
+            lines += own_lines(entry)
+            if is_context(entry):
+                context = entry.index
+            if entry.kind == "unit":
+                self.step(entry.subject_id, entry)
+        writes = [
+            units.topic_rows(self.book, topics),
+            units.page_rows(self.book, pages),
+            change_rows(self.book, changes),
+            line_rows(self.book, lines),
+        ]
+        return Drawn(count, writes, context, corrections, [line.key for line in lines])
+
+    def step(self, unit: str, entry: Recorded) -> None:
+        """Bring one unit up to date; what is not in order waits until all is read."""
+        self.touched.add(unit)
+        if unit in self.again:
+            return
+        stepped = advance(self.states.get(unit) or begin(unit), (entry,))
+        if stepped is None:
+            self.again.add(unit)
+        else:
+            self.states[unit] = stepped
+
+    def join(self, other: "Share") -> None:
+        """Take over the units of another share."""
+        self.states |= other.states
+        self.touched |= other.touched
+        self.again |= other.again
+
+
+def blocks(connection: Connection, book: int, start: int, stop: int, length: int) -> Iterator[list[bytes]]:
+    """The texts with start <= index < stop, some at a time. Raises RuntimeError when one is missing."""
+    for first in range(start, stop, length):
+        last = min(stop, first + length)
+        found = list(log.read(connection, book, first, last))
+        if [s.index for s in found] != list(range(first, last)):
+            raise RuntimeError(f"the log has a gap between entries {first} and {last}")
+        yield [s.hashed for s in found]
+
+
+def drawn_apart(url: str, book: int, size: int, length: int, processes: int) -> Generator[Drawn | Share, None, None]:
+    """What so many processes draw of the first `size` entries, each a share of the subjects, and at last their states.
+
+    Raises RuntimeError when one of them ends before its time; its own error is on stderr.
+    """
+    context = get_context("spawn")  # an open store does not outlive a fork
+    pipes: list[Pipe] = []
+    workers = []
+    for number in range(processes):
+        ours, theirs = context.Pipe(duplex=False)
+        worker = context.Process(target=_draw, args=(theirs, url, book, size, length, number, processes), daemon=True)
+        worker.start()
+        theirs.close()
+        pipes.append(ours)
+        workers.append(worker)
+    try:
+        while pipes:
+            for pipe in wait(pipes):
+                assert isinstance(pipe, Pipe)
+                try:
+                    said = pipe.recv_bytes()
+                    yield _unpacked(said) if said else pipe.recv()
+                except EOFError:
+                    raise RuntimeError("a process that drew ended before its time") from None
+                if not said:
+                    pipes.remove(pipe)
+    finally:
+        for worker in workers:
+            if pipes:
+                worker.terminate()
+            worker.join()
+
+
+def _draw(pipe: Pipe, url: str, book: int, size: int, length: int, number: int, processes: int) -> None:
+    """One process's share: bytes for what some entries came to, at last none, and then the share itself."""
+    share, engine = Share(book), reading_engine(url)
+    with engine.connect() as connection:
+        for texts in blocks(connection, book, 0, size, length):
+            mine = [text for text in texts if crc32(_subject(text)) % processes == number]
+            drawn = share.take(mine)
+            pipe.send_bytes(marshal.dumps((drawn.entries, [tuple(w) for w in drawn.writes], *drawn[2:])))
+    engine.dispose()
+    pipe.send_bytes(b"")
+    pipe.send(share)
+
+
+def _subject(text: bytes) -> bytes:
+    """The subject, without reading the text: no member behind it in canonical order holds another member."""
+    at = text.rindex(SUBJECT) + len(SUBJECT)
+    return text[at : text.index(b'"', at)]
+
+
+def _unpacked(said: bytes) -> Drawn:
+    entries, writes, *rest = marshal.loads(said)
+    return Drawn(entries, [Write(*write) for write in writes], *rest)
