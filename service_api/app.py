@@ -179,11 +179,18 @@ class Store:
     def stamp(self, number: int) -> datetime:
         """Now, for what is written to this book. Raises ClockDoubt while the machine's clock is in doubt."""
         now = self.clock()
+        self._watched(number).check(now, self._counting())
+        return now
+
+    def passed(self, number: int) -> datetime:
+        """What has passed for certain, by which things run out: a clock that is set back brings nothing back."""
+        return self._watched(number).passed(self.clock(), self._counting())
+
+    def _watched(self, number: int) -> ClockWatch:
         found = self._watches.get(number)
         if found is None:
             found = self._watches.setdefault(number, self._watch(self.book(number)))
-        found.check(now, self._counting())
-        return now
+        return found
 
     def _watch(self, book: Book) -> ClockWatch:
         def last_confirmed() -> Reading | None:

@@ -42,9 +42,10 @@ class ClockWatch:
 
     def __init__(self, began: Reading, confirmed: Callable[[], Reading | None], not_before: str = "") -> None:
         self._began, self._confirmed = began, confirmed
-        self._doubt = ""
+        self._doubt, self._not_before = "", began.now
         if not_before and (early := parse(not_before) - began.now) > STEP:
             self._doubt = f"is {_span(early)} earlier than the book's last entry"
+            self._not_before = parse(not_before)
 
     def check(self, now: datetime, counted: float) -> None:
         """Raises ClockDoubt while the clock is in doubt."""
@@ -52,6 +53,10 @@ class ClockWatch:
         step = (now - began.now).total_seconds() - (counted - began.counted)
         if self._doubt or not -_STEP_S <= step <= _STEP_S:
             self._look(Reading(now, counted), step)
+
+    def passed(self, now: datetime, counted: float) -> datetime:
+        """The latest moment that has passed by any clock believed: what ran out does not come back with a clock."""
+        return max(now, self._not_before, self._began.now + timedelta(seconds=counted - self._began.counted))
 
     def _look(self, reading: Reading, step: float) -> None:
         """Begin anew from this reading if the clocks are as far apart as when somebody confirmed them."""
@@ -62,7 +67,7 @@ class ClockWatch:
         confirmed = self._confirmed()
         if confirmed is None or abs(confirmed.apart - reading.apart) > _STEP_S:
             raise ClockDoubt(f"the machine's clock {self._doubt}; nothing is written until it is confirmed")
-        self._began, self._doubt = reading, ""
+        self._began, self._doubt, self._not_before = reading, "", reading.now
 
 
 _STEP_S = STEP.total_seconds()

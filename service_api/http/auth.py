@@ -5,6 +5,7 @@ from typing import Any
 from flask import Flask, Response, current_app, g, request
 
 from service_api.directory import tokens
+from service_api.domain.moments import in_utc
 from service_api.domain.refusals import NotAllowed, NoToken
 from service_api.domain.rights import CALLS
 from service_api.http import problems
@@ -74,6 +75,8 @@ def find(store: Any, text: str) -> tokens.Token | None:
     """The live token of this text; that it was used is noted."""
     now = store.clock()
     found = tokens.find(store.quickly, text.strip(), now)
+    if found is not None and found.expires_at is not None and found.expires_at <= in_utc(store.passed(found.book)):
+        return None  # the machine's clock was set back; the token ran out all the same
     if found is not None and tokens.is_due(found, now):
         store.uses.note(found, now)
     return found

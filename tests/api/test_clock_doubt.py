@@ -2,7 +2,8 @@
 
 import json
 import shutil
-from datetime import timedelta
+import time
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 
 from service_api import cli
 from service_api.app import Store, create_app
+from service_api.directory import tokens
 from service_api.ops.calls import done_for
 from service_api.ops.commands import listening
 from tests import factories as f
@@ -220,7 +222,7 @@ SCRIPTS = st.lists(
 
 @given(SCRIPTS)
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_whatever_the_clock_does_what_is_acknowledged_is_there_in_order_and_nothing_else(migrated, script):
+def test_b6_whatever_the_clock_does_what_is_acknowledged_is_there_in_order_and_nothing_else(migrated, script):
     """GOALS B6, with DESIGN's rule as the model: a step of more than 300 s against the counting clock is in doubt, seen
     when somebody writes, until it is confirmed."""
     with TemporaryDirectory() as place:
@@ -253,3 +255,68 @@ def test_whatever_the_clock_does_what_is_acknowledged_is_there_in_order_and_noth
             assert sorted(stamps) == stamps
         finally:
             machine.store.close()
+
+
+def expiring(machine, days=1):
+    """A token that is good for so many days."""
+    return token_of(machine.store, machine.store.books()[0], "auditor", days=days)
+
+
+def let_in(machine, token):
+    return 200 == client_with(create_app(machine.store), token).get("/v1/units/U-1").status_code
+
+
+BACK = (-TEN_YEARS, timedelta(days=-1), timedelta(minutes=-10), datetime(2024, 2, 29, tzinfo=UTC) - NOON)
+
+
+@pytest.mark.parametrize("step", BACK)
+def test_b6_a_token_that_ran_out_does_not_come_back_with_the_clock(machine, shop, step):
+    token = expiring(machine)
+    assert let_in(machine, token)
+    machine.pass_(86_400 + 1)
+    assert not let_in(machine, token)
+    machine.clock.now += step
+    assert not let_in(machine, token)
+    confirm(machine.store)
+    assert not let_in(machine, token), "not before somebody has written under the confirmed clock"
+
+
+def test_b6_a_token_that_ran_out_does_not_come_back_with_a_restart_under_an_early_clock(machine, shop, folder):
+    token = expiring(machine)
+    machine.pass_(3 * 86_400)
+    assert 201 == shop.post(f.scanned()).status_code, "the book knows that the day has passed"
+    assert not let_in(machine, token)
+    machine.store.close()
+    machine.clock.now -= timedelta(days=3)
+    machine.store = Store(settings_in(folder), machine.clock, counting=lambda: machine.counted)
+    assert not let_in(machine, token)
+
+
+def test_b6_a_revoked_token_stays_revoked_whatever_the_clock_says(machine, shop):
+    token = expiring(machine, days=None)
+    book = machine.store.books()[0]
+    with machine.store.writing.begin() as connection:
+        (ident,) = [t.id for t in tokens.tokens(connection, book.number) if t.role == "auditor"]
+        assert tokens.revoke(connection, book.number, ident, machine.store.clock())
+    for step in (timedelta(), *BACK, TEN_YEARS):
+        machine.clock.now += step
+        assert not let_in(machine, token)
+
+
+def test_b6_control_a_door_that_asks_the_clock_alone_lets_an_old_token_in(machine, shop, monkeypatch):
+    monkeypatch.setattr(Store, "passed", lambda store, _: store.clock())
+    token = expiring(machine)
+    machine.pass_(86_400 + 1)
+    machine.clock.now -= TEN_YEARS
+    assert let_in(machine, token)
+
+
+def test_b6_a_change_of_zone_while_the_service_runs_changes_no_stamp(machine, shop, monkeypatch):
+    try:
+        for zone in ("UTC+9", "UTC-11", "UTC"):
+            monkeypatch.setenv("TZ", zone)
+            time.tzset()
+            assert "2026-01-05T12:00:00.000000Z" == shop.post(f.scanned()).json["recorded_at"]
+    finally:
+        monkeypatch.undo()
+        time.tzset()
