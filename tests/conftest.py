@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from hypothesis import is_hypothesis_test, settings
 from werkzeug.test import TestResponse
 
 from service_api.app import Store, create_app, migrate
@@ -56,6 +57,22 @@ class FakeClock:
 
     def set(self, text: str) -> None:
         self.now = datetime.fromisoformat(text).astimezone(UTC)
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--examples", type=int, default=None, help="so many examples for every property, anew each time")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Longer runs of the properties than their own settings say."""
+    examples = config.getoption("--examples")
+    for item in items if examples is not None else ():
+        test = getattr(item, "obj", None)
+        if is_hypothesis_test(test):
+            own = test._hypothesis_internal_use_settings
+            test._hypothesis_internal_use_settings = settings(
+                own, max_examples=examples, derandomize=False, database=None
+            )
 
 
 @pytest.fixture(autouse=True)

@@ -1,75 +1,67 @@
-"""Long runs of the kill harness: `python -m tests.faults --kills 1000 --store sqlite`. Exit status 1 for any fault.
+"""The long form of every reliability goal: `python -m tests.faults --goal B3 --count 50000`. Exit status 1 for a fault.
 
-A line a round: number, seconds under load, entries in the book, acknowledged so far, what is wrong. The seed is
-printed; a run with it makes the same entries and kills after the same times.
+A goal without --count is run at its slice, `--goal all` runs every goal. A line each: goal, store, whether it held, the
+figure, seed, commit, seconds; below it up to ten faults. What cannot be run on this machine is NOT JUDGED: no pass.
+`--kills N` is short for `--goal B1 --count N`.
 """
 
 import argparse
-import random
+import logging
+import subprocess
 import sys
-import tempfile
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
-from tests import postgres
-from tests.faults.harness import ground, kills
+from tests.faults.goals import GOALS, NotJudged, Run, scratch
 
-FRESH = 25  # kills on one store, so that checking a round does not take ever longer
-
-
-@contextmanager
-def server(kind: str) -> Iterator[str | None]:
-    """The URL of a throw-away database server, where one is asked for."""
-    if kind == "sqlite":
-        yield None
-        return
-    found = postgres.programs()
-    if found is None:
-        sys.exit("no PostgreSQL on this machine: install it (initdb, postgres)")
-    with postgres.throw_away(found) as url:
-        yield url
+SHOWN = 10  # faults
 
 
-def run(kind: str, rounds: int, seed: int) -> int:
-    dice, wrong, acked, done, began = random.Random(seed), 0, 0, 0, time.monotonic()
-    print(f"store {kind}, {rounds} kills, seed {seed}", flush=True)
-    with server(kind) as url:
-        while done < rounds:
-            part, own_seed = min(FRESH, rounds - done), dice.getrandbits(32)
-            with tempfile.TemporaryDirectory() as folder:
-                if url is None:
-                    acked, wrong = _part(Path(folder), None, part, own_seed, done, acked, wrong)
-                else:
-                    with postgres.database(url, f"kills_{done}") as database:
-                        acked, wrong = _part(Path(folder), database, part, own_seed, done, acked, wrong)
-            done += part
+def commit() -> str:
+    found = subprocess.run(["git", "describe", "--always", "--dirty"], cwd=Path(__file__).parent, capture_output=True)
+    return found.stdout.decode().strip() or "no commit"
+
+
+def judge(name: str, store: str, count: int, seed: int) -> bool:
+    """Run one goal and print what it came to; whether it held, or was not judged."""
+    began = time.monotonic()
+    with scratch() as folder:
+        try:
+            found = GOALS[name].run(Run(Path(folder), count, seed, store))
+            verdict, words, faults = ("BROKEN" if found.faults else "held"), found.words, found.faults
+        except NotJudged as error:
+            verdict, words, faults = "NOT JUDGED", str(error), []
     seconds = time.monotonic() - began
-    print(f"{done} kills, {acked} entries acknowledged, {wrong} faults, {seconds:.0f} s, seed {seed}", flush=True)
-    return 1 if wrong else 0
-
-
-def _part(
-    folder: Path, database: str | None, rounds: int, seed: int, before: int, acked: int, wrong: int
-) -> tuple[int, int]:
-    last = 0
-    with ground(folder, database) as on:
-        for each in kills(on, rounds, seed):
-            name = before + each.number if each.number else "end"
-            words = "; ".join(each.faults[:5]) or "all well"
-            print(f"{name:>5} {each.after:5.3f} s {each.entries:7} {acked + each.acked:8} {words}", flush=True)
-            wrong, last = wrong + len(each.faults), each.acked
-    return acked + last, wrong
+    print(f"{name}  {store}  {verdict}  {words}  seed {seed}  commit {commit()}  {seconds:.0f} s", flush=True)
+    for fault in faults[:SHOWN]:
+        print(f"    {fault}")
+    if len(faults) > SHOWN:
+        print(f"    and {len(faults) - SHOWN} more")
+    return not faults
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(prog="python -m tests.faults", description=__doc__)
-    parser.add_argument("--kills", type=int, default=200)
-    parser.add_argument("--store", choices=("sqlite", "postgresql"), default="sqlite")
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.faults", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--goal", choices=(*GOALS, "all"))
+    parser.add_argument("--count", type=int, default=None, help="[the goal's slice]")
+    parser.add_argument("--kills", type=int, default=None)
+    parser.add_argument(
+        "--store", choices=("sqlite", "postgresql"), default=None, help="[each that the goal is run on]"
+    )
     parser.add_argument("--seed", type=int, default=None, help="[a new one, printed]")
     given = parser.parse_args()
-    return run(given.store, given.kills, time.time_ns() if given.seed is None else given.seed)
+    if given.goal is None and given.kills is None:
+        parser.error("say which: --goal B3, --goal all, or --kills 1000")
+    name, count = (given.goal or "B1"), (given.count if given.kills is None else given.kills)
+    logging.getLogger("fettlebook").setLevel(logging.CRITICAL)  # trouble is what is asked for
+    held = [
+        judge(each, store, count or GOALS[each].slice, time.time_ns() if given.seed is None else given.seed)
+        for each in (GOALS if name == "all" else (name,))
+        for store in ((given.store,) if given.store else GOALS[each].stores)
+    ]
+    return 0 if all(held) else 1
 
 
 if __name__ == "__main__":

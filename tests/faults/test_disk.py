@@ -2,102 +2,36 @@
 
 import json
 import os
-import shutil
 import sqlite3
-import subprocess
-import tempfile
 from contextlib import contextmanager
-from pathlib import Path
 
 import pytest
-from sqlalchemy import create_engine, event, text
+from sqlalchemy import event
 
-from service_api.app import create_app
-from tests import factories as f
-from tests import postgres
-from tests.conftest import client_with
-from tests.faults.checks import Clients, faults
-from tests.faults.harness import ground
+from tests.faults.full_disk import BLOCK, DISK, NoDisk, disk, filled, problem, reads_work, server_disk, shop_on
 
-DISK, SERVER_DISK = 8_000_000, 32_000_000  # bytes
-LEVELS, SERVER_LEVELS = 20, 4  # of how much is left of it
-BLOCK = 4096  # more at each level
+LEVELS, SERVER_LEVELS = 20, 4  # of how much is left of the disk
+
+
+@contextmanager
+def or_skip():
+    """Where no disk can be mounted: a failure where CI says so, elsewhere a skip."""
+    try:
+        yield
+    except NoDisk as error:
+        (pytest.fail if os.environ.get("CI") == "true" else pytest.skip)(str(error))
 
 
 @pytest.fixture
 def small_disk(tmp_path):
-    with disk(tmp_path / "disk", DISK) as folder:
+    with or_skip(), disk(tmp_path / "disk", DISK) as folder:
         yield folder
 
 
-@contextmanager
-def disk(folder, size):
-    """A folder that is a disk of its own. Where none can be mounted: a failure where CI says so, elsewhere a skip."""
-    folder.mkdir()
-    mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(folder)], capture_output=True, text=True
-    )
-    if mounted.returncode:
-        words = f"no small disk for the test of a full one (it takes root): {mounted.stderr.strip()}"
-        if os.environ.get("CI") == "true":
-            pytest.fail(words)
-        pytest.skip(words)
-    try:
-        yield folder
-    finally:
-        subprocess.run(["umount", "--lazy", str(folder)], check=True)
-
-
-class Shop:
-    """The service on a prepared store, asked in this process; it remembers what it was told."""
-
-    def __init__(self, on):
-        self.on, self.clients = on, Clients()
-        self.client = client_with(create_app(on.store), on.token)
-        self.made = 1000
-        self.noted = f.reading("0.20", id=f.entry_id(self.made))
-        assert 201 == self.post(self.noted).status_code
-
-    def post(self, raw):
-        answer = self.client.post("/v1/entries", data=json.dumps(raw), content_type="application/json")
-        self.clients.sent[raw["id"]] = raw
-        if answer.status_code in (200, 201):
-            text = answer.data if answer.status_code == 201 else answer.data.removesuffix(b',"again":true}') + b"}"
-            assert text == self.clients.acked.setdefault(raw["id"], text)
-            self.clients.times.setdefault(raw["id"], (self.made, self.made))
-        return answer
-
-    def entry(self):
-        """A long note, so that the disk fills soon and the unit's state stays small."""
-        self.made += 1
-        return f.annotated(self.noted, "a word or two. " * 60, id=f.entry_id(self.made))
-
-    def until_refused(self):
-        """Post entries until one is refused; that entry and the answer."""
-        for _ in range(3000):
-            raw = self.entry()
-            answer = self.post(raw)
-            if answer.status_code != 201:
-                return raw, answer
-        raise AssertionError("the disk never got full")
-
-    def faults(self):
-        return faults(self.on.store, self.on.book, self.clients)
-
-    def pragma(self, words):
-        """Said to the writing connection, outside any transaction."""
-        pooled = self.on.store.writing.raw_connection()
-        try:
-            found = pooled.driver_connection.execute(f"PRAGMA {words}").fetchone()
-        finally:
-            pooled.close()
-        return found and found[0]
-
-
-@contextmanager
-def shop_on(folder, database=None):
-    with ground(folder, database) as on:
-        yield Shop(on)
+@pytest.fixture
+def server_on_disk(postgresql):
+    with or_skip(), server_disk(postgresql) as found:
+        yield found
 
 
 @pytest.fixture
@@ -106,59 +40,16 @@ def shop(tmp_path):
         yield found
 
 
-def problem(answer):
-    return answer.status_code, answer.json["type"].rpartition("/")[2]
-
-
-def reads_work(shop):
-    found = shop.client.get("/v1/units/U-1/condition")
-    return found.status_code == 200 and shop.client.get("/v1/feed?from=0").json["next"] > 0
-
-
-@pytest.fixture
-def server_disk(postgresql):
-    """(folder, URL of a database of a server, whose tables are on this small disk)."""
-    with tempfile.TemporaryDirectory(prefix="disk-") as name, disk(Path(name) / "disk", SERVER_DISK) as folder:
-        os.chmod(name, 0o755)  # the server's user has to come by
-        shutil.chown(folder, *postgres.owner())
-        admin = create_engine(postgresql, isolation_level="AUTOCOMMIT")
-        with admin.connect() as connection:
-            connection.execute(text(f"CREATE TABLESPACE small LOCATION '{folder}'"))
-            connection.execute(text("CREATE DATABASE small TABLESPACE small"))
-        yield folder, postgresql.rpartition("/")[0] + "/small"
-        with admin.connect() as connection:
-            connection.execute(text("DROP DATABASE small WITH (FORCE)"))
-            connection.execute(text("DROP TABLESPACE small"))
-        admin.dispose()
-
-
-def filled(shop, folder, levels, step):
-    """Fill the disk to so many levels, each time until an entry is refused; what was told each time."""
-    told = []
-    for level in range(levels):
-        ballast = folder / "ballast"
-        room = os.statvfs(folder)
-        ballast.write_bytes(bytes(max(0, room.f_bavail * room.f_frsize - level * step)))
-        raw, answer = shop.until_refused()
-        told.append(problem(answer))
-        assert reads_work(shop)
-        ballast.unlink()
-        assert [] == (shop.faults() if level % 5 == 0 else [])
-        assert 201 == shop.post(raw).status_code, "no restart is needed, and the id was not used up"
-    assert [] == shop.faults()
-    return told
-
-
 def test_b5_at_every_level_a_full_disk_is_told_nothing_is_half_written_and_writing_resumes(small_disk):
     with shop_on(small_disk) as shop:
         shop.pragma("wal_autocheckpoint=8")  # so that the database file grows too, not only its log
-        assert [(507, "disk-full")] * LEVELS == filled(shop, small_disk, LEVELS, BLOCK)
+        assert [(507, "disk-full")] * LEVELS == filled(shop, small_disk, range(LEVELS), BLOCK)
 
 
-def test_b5_a_server_whose_disk_is_full_is_told_and_writing_resumes(server_disk, tmp_path):
-    folder, url = server_disk
+def test_b5_a_server_whose_disk_is_full_is_told_and_writing_resumes(server_on_disk, tmp_path):
+    folder, url = server_on_disk
     with shop_on(tmp_path, url) as shop:
-        assert [(507, "disk-full")] * SERVER_LEVELS == filled(shop, folder, SERVER_LEVELS, 8 * BLOCK)
+        assert [(507, "disk-full")] * SERVER_LEVELS == filled(shop, folder, range(SERVER_LEVELS), 8 * BLOCK)
 
 
 def test_b5_control_half_an_entry_is_found_where_an_append_is_no_transaction(small_disk):
