@@ -11,6 +11,7 @@ from alembic.config import Config
 from sqlalchemy import text
 
 from service_api.app import Store, migrate
+from service_api.log import driver
 from service_api.log import store as log
 from service_api.log.conformance import MOMENT, root_by_the_book, row_of
 from service_api.log.engines import writing_engine
@@ -47,7 +48,7 @@ class Template:
 
     def copy(self, to: Path) -> Path:
         shutil.rmtree(to, ignore_errors=True)
-        shutil.copytree(self.folder, to)
+        shutil.copytree(self.folder, to, ignore=shutil.ignore_patterns("*.sock"))
         return to
 
 
@@ -64,11 +65,11 @@ def names_in(trace: Path) -> Counter[str]:
     return Counter(name for name in called if name.isidentifier())
 
 
-def kill_at_each_call(folder: Path, names: set[str] | None, *words: str, step: int = 1) -> Found:
+def kill_at_each_call(folder: Path, names: set[str] | None, *words: str, most: int | None = None) -> Found:
     """B2: appends and a checkpoint, killed at each of these calls, at every call with None. Words are for the child."""
     found, ready = Found(), template(folder / "template")
     sent = work.batches()
-    for options in _each(folder, names, step):
+    for options in _each(folder, names, most):
         place = ready.copy(folder / "killed")
         ended = traced(work.append, str(place), ready.token, sent, *words, options=options)
         found.done += ended.status == KILLED
@@ -78,14 +79,21 @@ def kill_at_each_call(folder: Path, names: set[str] | None, *words: str, step: i
     return found
 
 
-def _each(folder: Path, names: set[str] | None, step: int = 1) -> Iterator[list[str]]:
+def _each(folder: Path, names: set[str] | None, most: int | None = None) -> Iterator[list[str]]:
     """Options of strace: for one clean run, then for a kill at each call that this run made, as the trace counts."""
     trace = folder / "trace"
     yield ["-o", str(trace), "-e", "trace=all"]
     for name, number in sorted(names_in(trace).items()):
         if (names is None or name in names) and name != "exit_group":
-            for n in range(1, number + 1, step):
+            for n in _spaced(number, most):
                 yield ["-o", "/dev/null", "-e", f"trace={name}", "-e", f"inject={name}:signal=KILL:when={n}"]
+
+
+def _spaced(number: int, most: int | None) -> list[int]:
+    """The first so many numbers, or `most` of them with the first and the last among them."""
+    if most is None or number <= most:
+        return list(range(1, number + 1))
+    return sorted({round(1 + n * (number - 1) / (most - 1)) for n in range(most)})
 
 
 def _outlived(ready: Template, place: Path, sent: list[work.Batch], ended: Ended) -> list[str]:
@@ -135,14 +143,14 @@ def fail_at_each(folder: Path, number: int, *words: str) -> Found:
 # Migrations
 
 
-def kill_a_migration(folder: Path, names: set[str] | None, *words: str, step: int = 1) -> Found:
+def kill_a_migration(folder: Path, names: set[str] | None, *words: str, most: int | None = None) -> Found:
     """B2, from an empty file and from the first revision with entries in: afterwards a migration brings it up."""
     found = Found()
     for name, made in (("empty", _empty), ("first", _first_revision)):
         own = folder / name
         own.mkdir()
         template, entries = own / "template", made(own / "template")
-        for options in _each(own, names, step):
+        for options in _each(own, names, most):
             place = own / "killed"
             shutil.rmtree(place, ignore_errors=True)
             shutil.copytree(template, place)
@@ -170,8 +178,9 @@ def _first_revision(folder: Path) -> list[bytes]:
         book = log.make_book(connection, "faults.example/old", "UTC", MOMENT)
         head = log.read_head(connection, book.number)
         rows = [row_of(n, hashed) for n, hashed in enumerate(given)]
-        done = log.append(connection, book.number, head, rows, MOMENT)
-        log.add_receipts(connection, book.number, done.leaves, [None] * len(given))
+        changes = driver.changes(connection)
+        done = log.append(changes, book.number, head, rows, MOMENT)
+        log.add_receipts(changes, book.number, done.leaves, [None] * len(given))
     engine.dispose()
     return given
 

@@ -27,7 +27,7 @@ def keep_everything() -> None:
 
 def know_no_id() -> None:
     """Take every id for a new one."""
-    store.known = lambda *_: {}  # type: ignore[assignment]
+    store._known = lambda *_: {}  # type: ignore[assignment]
 
 
 def number_again() -> None:

@@ -8,8 +8,10 @@ from tests.faults.harness import ground
 
 
 def _once() -> None:
-    with tempfile.TemporaryDirectory() as name, ground(Path(name)) as on:
-        work.append(lambda _: None, lambda: None, name, on.token, work.batches())
+    with tempfile.TemporaryDirectory() as name:
+        with ground(Path(name)) as on:
+            token = on.token
+        work.append(lambda _: None, lambda: None, name, token, work.batches())
 
 
 _once()
