@@ -26,7 +26,7 @@ def pair(dice: random.Random) -> tuple[Queue, Queue]:
     minutes = dice.sample(range(1, 4000), 40)
     made = iter(range(100, 200))
     queues = []
-    for name, person in (("a", "ada.bench"), ("b", "bob.bench")):
+    for name, person in (("a", "mo.manager"), ("b", "mia.manager")):
         queue: Queue = []
         for _ in range(dice.randint(2, 10)):
             minute = minutes.pop()

@@ -65,7 +65,8 @@ def record(ready: Template, folder: Path, sent: list[work.Batch], *words: str) -
     options = ["-o", str(trace), "-y", "-xx", "-s", "16777216", "-e", f"trace={CALLS}"]
     words = ("PRAGMA wal_autocheckpoint=20", *words)
     ended = traced(work.append, str(place), ready.token, sent, *words, options=options, held=snapshot)
-    assert ended.said[-1:] == ["closed"], ended
+    refused = [said for said in ended.said if isinstance(said, list)]
+    assert ended.said[-1:] == ["closed"] and refused == [], (ended.status, refused)
     events = list(_events(trace, place))
     heard = sum(e.kind == "said" for e in events)
     assert heard == len(ended.said), f"the trace has {heard} of {len(ended.said)} answers: it was not understood"
