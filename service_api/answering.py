@@ -289,6 +289,12 @@ class Answers:
         with self.engine.begin() as connection:
             return answered(make(connection))
 
+    def class_of(self, unit: str, when: When = NOW) -> str:
+        """The class of a unit, by which sheets and authorisations are found."""
+        with self.engine.begin() as connection:
+            state = self._state(connection, unit, when, self.count(connection, when))
+        return state.identity.class_ if state.identity else ""
+
     def slots(self, unit: str, when: When = NOW) -> Answer:
         with self.engine.begin() as connection:
             state, context = self._both(connection, unit, when)

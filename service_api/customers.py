@@ -246,6 +246,8 @@ def _blanked_answer(found: dict[str, Any], party: str) -> dict[str, Any]:
     place = found.get("place")
     if isinstance(place, dict) and place.get("party") not in (None, party):
         place["party"] = OTHER_PARTY
+    if "discrepancies" in found:  # one between units names the other
+        found["discrepancies"] = [d for d in found["discrepancies"] if len(d["units"]) == 1]
     if isinstance(found.get("identity"), dict):
         _blanked_answer(found["identity"], party)
     return found

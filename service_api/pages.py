@@ -73,6 +73,7 @@ def authorisations(connection: Connection, book: int, person: str, known: int | 
             i.body.tasks,
             date.fromisoformat(i.body.from_on),
             None if i.body.until_on is None else date.fromisoformat(i.body.until_on),
+            i.body.level,
         )
         for i in page
         if i.entry.type == "authorisation.granted"

@@ -1,5 +1,6 @@
 """What a person may do on a day: their authorisations by class and task (DESIGN section 5, people)."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
@@ -12,6 +13,7 @@ class Grant:
     tasks: tuple[str, ...]
     from_on: date
     until_on: date | None
+    level: str | None = None
 
     def covers(self, task: str, class_: str, day: date) -> bool:
         """`until_on` is inclusive (CONTRACT B)."""
@@ -44,7 +46,27 @@ class Authorisations:
 
     def allow(self, task: str, class_: str, day: date) -> bool:
         """Whether the person may do the task on units of the class on this day."""
-        return any(
-            grant.covers(task, class_, day) and not any(end.ends(grant, task, day) for end in self.ends)
-            for grant in self.grants
-        )
+        return next(self.live(task, class_, day), None) is not None
+
+    def live(self, task: str, class_: str, day: date) -> Iterator[Grant]:
+        """The grants under which they may."""
+        for grant in self.grants:
+            if grant.covers(task, class_, day) and not any(end.ends(grant, task, day) for end in self.ends):
+                yield grant
+
+    def why_not(self, task: str, class_: str, day: date) -> tuple[str, tuple[str, ...]]:
+        """Why they may not, in words, and the entries that say so."""
+        named = [g for g in self.grants if task in g.tasks and (class_ in g.classes or "*" in g.classes)]
+        if not named:
+            return f"never authorised for `{task}` on {class_}", ()
+        begun = [g for g in named if g.from_on <= day]
+        if not begun:
+            first = min(named, key=lambda g: g.from_on)
+            return f"authorised from {first.from_on.isoformat()} only", (first.entry,)
+        last = max(begun, key=lambda g: (g.from_on, g.index))
+        ended = [e for e in self.ends if e.ends(last, task, day)]
+        if ended:
+            end = min(ended, key=lambda e: e.on)
+            return f"the authorisation ended on {end.on.isoformat()}", (last.entry, end.entry)
+        until = last.until_on.isoformat() if last.until_on else ""
+        return f"the authorisation ran until {until}", (last.entry,)

@@ -121,6 +121,7 @@ CALLS: dict[str, dict[str, Reach]] = {
     "GET /v1/spares/forecast": _all(*READS_ALL),
     "GET /v1/people": _all(*READS_ALL),
     "GET /v1/parties": _all(*READS_ALL),
+    "GET /v1/people/{person}/work": _all(*READS_ALL),
     "GET /v1/people/{ident}/badge.svg": _all(*KEEPERS),
     # What is written beside the log. What an entry may be is said by SENDS, entry by entry.
     "POST /v1/entries": _all(*ROLES),

@@ -4,6 +4,7 @@ import json
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, TypeVar, cast
 
 from flask import Response, current_app, g, request
@@ -82,6 +83,20 @@ def whole(name: str, default: int, low: int, high: int) -> int:
     if not text.isascii() or not text.isdecimal() or len(text) > 16 or not low <= int(text) <= high:
         raise Malformed.at(f"?{name}", "bad-query", f"a whole number from {low} to {high}")
     return int(text)
+
+
+def day_of(name: str) -> date | None:
+    """A local day of the book from the query. Raises Malformed."""
+    text = request.args.get(name)
+    if text is None:
+        return None
+    try:
+        day = date.fromisoformat(text)
+        if day.isoformat() != text:  # the basic form and week dates
+            raise ValueError(text)
+    except ValueError:
+        raise Malformed.at(f"?{name}", "bad-query", "a date is YYYY-MM-DD") from None
+    return day
 
 
 def known_query(*names: str) -> None:

@@ -1,11 +1,9 @@
 """Questions over many units: what wears out, what cured complaints, what came back, what will be needed of a part."""
 
-from datetime import date
-
 from flask import Blueprint, Response, request
 
 from service_api.domain.refusals import Malformed
-from service_api.http.contract import TIMES, answers, contract, give_list, known_query, when, whole
+from service_api.http.contract import TIMES, answers, contract, day_of, give_list, known_query, when, whole
 
 bp = Blueprint("fleet", __name__, url_prefix="/v1")
 MONTH, LONGEST = 30, 3660
@@ -57,17 +55,3 @@ def spares() -> Response:
     if until is None:
         raise Malformed.at("?until", "bad-query", "say up to which day, YYYY-MM-DD")
     return give_list(answers().fleet.spares(part_no, until, when()))
-
-
-def day_of(name: str) -> date | None:
-    """A local day of the book from the query. Raises Malformed."""
-    text = request.args.get(name)
-    if text is None:
-        return None
-    try:
-        day = date.fromisoformat(text)
-        if day.isoformat() != text:  # the basic form and week dates
-            raise ValueError(text)
-    except ValueError:
-        raise Malformed.at(f"?{name}", "bad-query", "a date is YYYY-MM-DD") from None
-    return day

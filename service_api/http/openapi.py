@@ -46,6 +46,8 @@ QUERY: dict[str, dict[str, Any]] = {
     "within_days": {"schema": {"type": "integer", "minimum": 0}, "description": "no more days apart than these"},
     "part_no": {"schema": TEXT, "description": "the part"},
     "until": {"schema": {"type": "string", "format": "date"}, "description": "up to and on this local day"},
+    "by": {"schema": TEXT, "description": "a person: what they may do on the unit alone"},
+    "task": {"schema": TEXT, "description": "work of this task only: bench, stand, release, exam, second"},
     "dots": {"schema": {"type": "integer", "minimum": 1, "maximum": 20}, "description": "pixels a module"},
 }
 

@@ -3,12 +3,26 @@
 from datetime import date
 from typing import Any
 
-from flask import Blueprint, Response, current_app
+from flask import Blueprint, Response, current_app, request
 
 from service_api.directory import badges, people
 from service_api.domain.refusals import Fault, IdReused, Malformed, NotAllowed, NotFound
 from service_api.domain.rights import GIVES, ROLES
-from service_api.http.contract import caller, contract, give_json, give_list, known_query, small_body
+from service_api.http.contract import (
+    PAGING,
+    TIMES,
+    answers,
+    caller,
+    contract,
+    day_of,
+    give,
+    give_json,
+    give_list,
+    known_query,
+    small_body,
+    when,
+    whole,
+)
 
 bp = Blueprint("people", __name__, url_prefix="/v1")
 LONGEST_NAME = 200
@@ -147,6 +161,25 @@ def badge(ident: str) -> Response:
     response = Response(labels.badge_svg(found.badge, found.name), content_type="image/svg+xml")
     response.headers["Cache-Control"] = "no-store"
     return response
+
+
+@bp.get("/people/<person>/work")
+@contract(
+    gives="service_api.domain.competence:Work",
+    query=("class", "task", "from", "until", *TIMES, *PAGING),
+    refuses=("not-found", "bad-query"),
+)
+def work(person: str) -> Response:
+    """What a person did and signed on units, and for each whether they were authorised that day, and why not.
+
+    `class`, `task` and the days `from` and `until` choose; corrected and withdrawn entries count as they do now.
+    """
+    from service_api.competences import Chosen
+    from service_api.competences import work as work_of
+
+    known_query("class", "task", "from", "until", *TIMES, *PAGING)
+    chosen = Chosen(request.args.get("class"), request.args.get("task"), day_of("from"), day_of("until"))
+    return give(work_of(answers(), person, chosen, when(), whole("cursor", 0, 0, 2**53), whole("limit", 100, 1, 500)))
 
 
 @bp.get("/parties")

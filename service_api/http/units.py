@@ -8,12 +8,13 @@ from flask import Blueprint, Response, request
 from service_api.answering import Wanted
 from service_api.domain.condition import Condition
 from service_api.domain.discrepancies import KINDS
-from service_api.domain.refusals import Malformed
+from service_api.domain.refusals import Malformed, NotAllowed
 from service_api.http.contract import (
     MOST_ROWS,
     PAGING,
     TIMES,
     answers,
+    caller,
     contract,
     give,
     give_list,
@@ -21,6 +22,7 @@ from service_api.http.contract import (
     when,
     whole,
 )
+from service_api.wire.canonical import parse
 
 bp = Blueprint("units", __name__, url_prefix="/v1")
 REFUSES = ("unknown-unit", "bad-query")
@@ -76,11 +78,19 @@ def identity(unit: str) -> Response:
 
 
 @bp.get("/units/<unit>/card")
-@contract(gives="service_api.domain.card:Card", query=TIMES, refuses=REFUSES)
+@contract(gives="service_api.domain.card:Card", query=("by", *TIMES), refuses=(*REFUSES, "not-found"))
 def card(unit: str) -> Response:
-    """What the bench must know after one scan, worst first."""
-    known_query(*TIMES)
-    return give(answers().card(unit, when()))
+    """What the bench must know after one scan, worst first; `by` adds what that person may do here alone (`may`)."""
+    known_query("by", *TIMES)
+    found = answers().card(unit, when())
+    person = request.args.get("by")
+    if person is None:
+        return give(found)
+    if caller().role == "customer":
+        raise NotAllowed("who may do what is the house's own")
+    from service_api.competences import may_alone
+
+    return give_list(parse(found.text) | {"may": may_alone(answers(), unit, person, when())})
 
 
 @bp.get("/units/<unit>/condition")

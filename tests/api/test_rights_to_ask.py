@@ -114,7 +114,7 @@ def ask(depot, call, which, who):
         "tag": TAGS.get(which),
         "ident": depot.entries.get(which) if "/entries/" in path else ("no.body" if which == "absent" else "ada.bench"),
         "digest": digest(which if which in PHOTOS else "own"),
-        "person": "ada.bench",
+        "person": "no.body" if which == "absent" else "ada.bench",
         "device": "d-none",
     }
     if path.startswith("/v1/devices/") and which == "own":

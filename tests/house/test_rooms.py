@@ -16,7 +16,7 @@ FILES = sorted(p for p in PACKAGE.rglob("*.py") if "_travelling" not in p.parts)
 # The table of DESIGN section 2. The meeting place is several files since they were parted from
 # recording: what recording may import, they may, and one another.
 MEETING = {"wire", "domain", "projections", "log", "directory", "calc"}
-MEETING |= {"recording", "answering", "customers", "permits", "pages", "filing", "fleet", "ledgers"}
+MEETING |= {"recording", "answering", "customers", "competences", "permits", "pages", "filing", "fleet", "ledgers"}
 ANYTHING = None
 MAY_IMPORT: dict[str, set[str] | None] = {
     "calc": set(),
@@ -30,6 +30,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "recording": MEETING,
     "answering": MEETING,
     "customers": MEETING,
+    "competences": MEETING,
     "permits": MEETING,
     "pages": MEETING,
     "filing": MEETING,
@@ -39,6 +40,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
         "recording",
         "answering",
         "customers",
+        "competences",
         "permits",
         "wire",
         "paper",
