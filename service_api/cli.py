@@ -127,8 +127,14 @@ A token for the API, good for 30 days:
 Stop with Ctrl-C. A second `fettlebook demo` serves this book as you left it, with new keys."""
 
 
-def _listen(store: "Store", host: str, port: int) -> tuple[Any, str]:
-    """A listening server and its address; the port is bound when this returns."""
+FORWARDED = {"x-forwarded-for", "x-forwarded-host", "x-forwarded-proto"}
+
+
+def _listen(store: "Store", host: str, port: int, proxy: str | None = None) -> tuple[Any, str]:
+    """A listening server and its address; the port is bound when this returns.
+
+    proxy : whose word of the caller's address, host and scheme is believed
+    """
     from waitress import create_server
 
     from service_api.app import create_app
@@ -136,8 +142,10 @@ def _listen(store: "Store", host: str, port: int) -> tuple[Any, str]:
     from service_api.settings import THREADS
 
     keep_to_one()
+    trust = {"trusted_proxy": proxy, "trusted_proxy_headers": FORWARDED} if proxy else {}
     try:
-        server = create_server(create_app(store), host=host, port=port, threads=THREADS, ident="fettlebook")
+        app = create_app(store)
+        server = create_server(app, host=host, port=port, threads=THREADS, ident="fettlebook", **trust)
     except OSError as error:
         stop(3, f"cannot listen on {host}:{port}: {error.strerror or error}")
     return server, f"http://{host}:{server.effective_port}"
@@ -146,15 +154,23 @@ def _listen(store: "Store", host: str, port: int) -> tuple[Any, str]:
 @main.command()
 @click.option("--host", metavar="H", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option("--port", type=click.IntRange(0, 65535), default=8080, show_default=True, help="0 takes a free one.")
+@click.option("--proxy", metavar="ADDRESS", help="A proxy that serves https in front, such as 127.0.0.1.")
+@click.option("--cert", type=click.Path(exists=True, dir_okay=False), metavar="F", help="Serve https by this chain.")
+@click.option("--key", type=click.Path(exists=True, dir_okay=False), metavar="F", help="The key of the certificate.")
 @pass_call
-def serve(call: Call, host: str, port: int) -> None:
-    """Serve the books of the store until stopped.
+def serve(call: Call, host: str, port: int, proxy: str | None, cert: str | None, key: str | None) -> None:
+    """Serve the books of the store until stopped. Benches on other machines want https: docs/https.md.
 
-    Example:  fettlebook --data /var/lib/fettlebook serve --host 0.0.0.0 --port 8080
+    Example:  fettlebook --data /var/lib/fettlebook serve --port 8080 --proxy 127.0.0.1
     """
+    if cert or key:
+        if not cert or not key or proxy:
+            wrong_use("--cert and --key go together, and without --proxy")
+        _serve_secure(call, host, port, (cert, key))
+        return
     gc.disable()  # a start makes much and drops next to nothing: looking for it costs a tenth of the time
     with opened(call, "serve") as store:
-        server, address = _listen(store, host, port)
+        server, address = _listen(store, host, port, proxy)
         from service_api.ops.commands import listening
 
         with listening(store, done_for):
@@ -163,6 +179,31 @@ def serve(call: Call, host: str, port: int) -> None:
             call.say({"url": address}, f"Serving {len(store.books())} book(s) at {address}. Stop with Ctrl-C.")
             sys.stdout.flush()
             server.run()
+
+
+def _serve_secure(call: Call, host: str, port: int, pair: tuple[str, str]) -> None:
+    """TLS by the extra `server`: waitress has none."""
+    try:
+        from service_api.ops.secure import BadPair, listen, run
+    except ImportError:
+        stop(3, "https by --cert and --key wants gunicorn: pip install 'fettlebook[server]'")
+    from service_api.settings import read_settings
+
+    with opened(call, "serve") as store:  # trouble with it is told here, before another process opens it
+        books = len(store.books())
+    try:
+        listener = listen(host, port, pair)
+    except BadPair as error:
+        stop(3, str(error))
+    except OSError as error:
+        stop(3, f"cannot listen on {host}:{port}: {error.strerror or error}")
+    address = f"https://{host}:{listener.getsockname()[1]}"
+
+    def ready() -> None:
+        call.say({"url": address}, f"Serving {books} book(s) at {address}. Stop with Ctrl-C.")
+        sys.stdout.flush()
+
+    run(read_settings(os.environ, call.data), listener, pair, ready, done_for)
 
 
 @main.command()

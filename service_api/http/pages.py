@@ -1,5 +1,7 @@
 """Pages for people and probes: the bench page, enrolment, the documentation, problems, health."""
 
+import re
+
 from flask import Blueprint, Response, current_app, redirect, render_template, request, send_from_directory
 
 from service_api import __version__
@@ -19,6 +21,8 @@ BENCH_POLICY = (
     " base-uri 'none'; form-action 'self'; frame-ancestors 'none'; require-trusted-types-for 'script'"
 )
 COOKIE_DAYS = 400
+PORT = re.compile(r":[0-9]+$")
+LOOPBACK = re.compile(r"127(\.[0-9]{1,3}){3}")
 
 
 @bp.get("/")
@@ -31,8 +35,16 @@ def front() -> Response:
 @bp.get("/bench/")
 @contract(public=True, gives="text/html")
 def bench() -> Response:
-    """The bench page."""
+    """The bench page; over plain http from another machine, why it wants https."""
+    if not request.is_secure and not _is_here(request.host):
+        return _page("https.html", host=request.host)
     return _bench("index.html")
+
+
+def _is_here(host: str) -> bool:
+    """What a browser takes for secure without https (W3C Secure Contexts, 3.1)."""
+    name = PORT.sub("", host)
+    return name in ("localhost", "[::1]") or name.endswith(".localhost") or LOOPBACK.fullmatch(name) is not None
 
 
 @bp.get("/bench/<path:name>")
