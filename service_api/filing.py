@@ -2,7 +2,7 @@
 both ask here.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from functools import cache
 
 from sqlalchemy import Connection
@@ -12,8 +12,7 @@ from service_api.domain.custody import parties_by
 from service_api.domain.entries import TYPES
 from service_api.domain.entry import Recorded
 from service_api.domain.references import named_subjects
-from service_api.domain.state import UnitState, step, witness
-from service_api.domain.timeline import moved_to, simple_item
+from service_api.domain.timeline import moved_to
 from service_api.pages import read_entries
 from service_api.projections import units
 from service_api.projections.changes import CONTEXT, Change
@@ -52,6 +51,16 @@ def is_context(fact: Recorded) -> bool:
     return fact.kind in CONTEXT_KINDS or fact.type.startswith(("gauge.", "authorisation."))
 
 
+def family_topic(entry: Recorded, root: Recorded) -> Topic:
+    """Where a correction is found by the fact that it is about in the end."""
+    return Topic(f"fact:{root.id}", entry.index, OWN, entry.type)
+
+
+def family_of(connection: Connection, book: int, root: Recorded, known: int | None = None) -> list[Recorded]:
+    """All corrections of a fact, and corrections of those, in the order of the book."""
+    return read_entries(connection, book, units.indexes(connection, book, f"fact:{root.id}", below=known))
+
+
 def drawn_topics(connection: Connection, book: int, entry: Recorded, root: Recorded) -> list[Topic]:
     """A correction is drawn to every page that shows its root fact; a move draws the fact and its corrections.
 
@@ -62,33 +71,18 @@ def drawn_topics(connection: Connection, book: int, entry: Recorded, root: Recor
         for page in pages_of(connection, book, root)
         if page != entry.subject
     ]
-    to = moved_to(entry, _moves(connection, book, root))
+    family = family_of(connection, book, root)
+    to = moved_to(entry, {e.id: e for e in family})
     if to is not None:
-        page = read_entries(connection, book, units.indexes(connection, book, root.subject))
-        family = {root.id}
-        for other in page:  # in the order of the book, so that a correction comes after its target
-            if TYPES[other.type].corrects and other.data["target"] in family:
-                family.add(other.id)
-        topics += [Topic(to, o.index, DRAWN, o.type) for o in page if o.id in family]
+        topics += [Topic(to, e.index, DRAWN, e.type) for e in (root, *family)]
     return topics
 
 
 def pages_of(connection: Connection, book: int, root: Recorded, known: int | None = None) -> set[str]:
     """The subjects whose history shows this fact, struck or not, as far as the first `known` entries say."""
-    moves, family = _moves(connection, book, root, known), {root.id}
-    found = {root.subject}
-    for move in moves.values():
-        if move.data["target"] in family:
-            family.add(move.id)
-            found.add(moved_to(move, moves) or root.subject)
-    return found
-
-
-def _moves(connection: Connection, book: int, root: Recorded, known: int | None = None) -> dict[str, Recorded]:
-    """The corrections on the root fact's page that may move something, in the order of the book."""
-    types = ("entry.reattributed", "entry.superseded")
-    wanted = units.indexes(connection, book, root.subject, below=known, types=types)
-    return {e.id: e for e in read_entries(connection, book, wanted)}
+    family = family_of(connection, book, root, known)
+    moves = {e.id: e for e in family}
+    return {root.subject, *(moved_to(e, moves) or root.subject for e in family)}
 
 
 def own_changes(fact: Recorded) -> list[Change]:
@@ -125,16 +119,3 @@ def changes_of(connection: Connection, book: int, entry: Recorded, root: Recorde
         pages = sorted(pages_of(connection, book, root, entry.index + 1))
         found += [Change(entry.index, p.partition(":")[2], changed) for p in pages if p.startswith("unit:")]
     return found
-
-
-def advance(state: UnitState, fresh: Sequence[Recorded]) -> UnitState | None:
-    """The state after new entries that nothing corrects; None when one of them is out of order."""
-    for entry in fresh:
-        if TYPES[entry.type].corrects:
-            state = witness(state, entry.index)
-            continue
-        item = simple_item(entry)
-        if state.head is not None and item.key < state.head:
-            return None
-        state = step(state, item)
-    return state

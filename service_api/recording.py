@@ -30,7 +30,8 @@ from service_api.domain.references import Reference, named_in, references
 from service_api.domain.refusals import Busy, DiskFull, Fault, IdReused, Malformed, NotAllowed, OutcomeUnknown, Refusal
 from service_api.domain.state import Raised, UnitState, begin, told
 from service_api.domain.warnings import Remark, newest_row, remarks, uom_fault
-from service_api.filing import advance, changes_of, drawn_topics, is_context, own_topics, pages_of, root_of
+from service_api.filing import changes_of, drawn_topics, family_topic, is_context, own_topics, pages_of, root_of
+from service_api.late import Tail, advance, keep_cuts, renewed, uncut
 from service_api.ledgers import pieces_changed, settle, write_claims
 from service_api.log import driver, store
 from service_api.log.combining import Combiner
@@ -39,7 +40,6 @@ from service_api.log.tail import TailBroken, check_tail
 from service_api.log.trouble import trouble
 from service_api.pages import (
     authorisations,
-    draw_unit,
     entry_answer,
     find_entry,
     gauge_record,
@@ -51,7 +51,7 @@ from service_api.pages import (
 from service_api.permits import Roles, Sender
 from service_api.projections import units
 from service_api.projections.changes import change_rows
-from service_api.projections.remarks import forget_remarks, read_remarks, remark_rows
+from service_api.projections.remarks import remark_rows
 from service_api.projections.units import Page
 from service_api.wire.entries import Draft, body_faults, near, recorded, splice
 
@@ -123,6 +123,7 @@ class _Drawn:
     before: dict[str, UnitState] = field(default_factory=dict)
     after: dict[str, UnitState] = field(default_factory=dict)
     remarks: dict[str, list[Raised]] = field(default_factory=dict)
+    tails: dict[str, Tail | None] = field(default_factory=dict)
 
     def raised(self, unit: str) -> list[Raised]:
         """What the batch raised on the unit, in the order of the moments."""
@@ -136,7 +137,7 @@ class _Done:
     """What a transaction brought about, to be kept once it is committed."""
 
     head: Head
-    states: dict[str, UnitState]
+    drawn: _Drawn
     answers: dict[str, bytes]
     sheets: set[str]
 
@@ -150,6 +151,7 @@ class Recorder:
         # What the store says as of the head; dropped on any error, and as far as another process has moved it on.
         self._head: Head | None = None
         self._states: dict[str, UnitState] = {}
+        self._tails: dict[str, Tail | None] = {}
         self._pages: dict[str, Page] = {}
         self._sheets: dict[str, list[SheetRevision]] = {}
         self._context: dict[tuple[str, str], Any] = {}  # gauges, alerts, authorisations, until one of them moves
@@ -238,6 +240,7 @@ class Recorder:
             name, _, ident = subject.partition(":")
             self._pages.pop(subject, None)
             self._states.pop(ident, None) if name == "unit" else self._sheets.pop(ident, None)
+            self._tails.pop(ident, None)
 
     def _look(self, connection: Connection) -> None:
         """Hold the end of the log against its head. Raises Busy while they differ: nothing may be put on top."""
@@ -253,16 +256,18 @@ class Recorder:
 
     def _drop(self) -> None:
         self._states.clear()
+        self._tails.clear()
         self._pages.clear()
         self._sheets.clear()
         self._context.clear()
 
     def _keep(self, done: _Done, batch: _Batch) -> None:
-        for kept in (self._states, self._pages):
+        for kept in (self._states, self._tails, self._pages):
             if len(kept) > KEPT:
                 kept.clear()
         self._head = done.head
-        self._states |= batch.states | done.states
+        self._states |= batch.states | done.drawn.after
+        self._tails |= done.drawn.tails
         self._pages |= batch.pages
         for class_ in done.sheets:
             self._sheets.pop(class_, None)
@@ -328,7 +333,7 @@ class Recorder:
         }
         sheets = {e.subject_id for _, e, _ in batch.accepted if e.kind == "class"}
         changes.commit()
-        return _Done(appended.head, drawn.after, answers, sheets)
+        return _Done(appended.head, drawn, answers, sheets)
 
     @staticmethod
     def _run(changes: driver.Changes, write: units.Write) -> None:
@@ -546,8 +551,9 @@ class Recorder:
     def _write_topics(self, connection: Connection, changes: driver.Changes, batch: _Batch) -> None:
         book = self.book.number
         topics = [topic for _, entry, _ in batch.accepted for topic in own_topics(entry)]
-        self._run(changes, units.topic_rows(book, topics))
         corrections = [e for _, e, _ in batch.accepted if TYPES[e.type].corrects]
+        topics += [family_topic(e, batch.roots[e.id]) for e in corrections]
+        self._run(changes, units.topic_rows(book, topics))
         for entry in corrections:
             changes.settle()  # where it shows is read from what came before it
             self._run(changes, units.topic_rows(book, drawn_topics(connection, book, entry, batch.roots[entry.id])))
@@ -561,7 +567,7 @@ class Recorder:
             self._run(changes, units.context_row(book, max(moved)))
 
     def _redraw(self, connection: Connection, changes: driver.Changes, batch: _Batch) -> _Drawn:
-        """Bring every touched unit's state up to date: one step when in order, the whole page again when not."""
+        """Bring every touched unit's state up to date: one step when in order, `late` what is not."""
         book = self.book.number
         touched: dict[str, list[Recorded]] = {}
         again: set[str] = set()
@@ -580,17 +586,22 @@ class Recorder:
         for page, fresh in touched.items():
             unit = page.partition(":")[2]
             state = done.before[unit] = states.get(unit) or begin(unit)
-            stepped = advance(state, fresh) if page not in again else None
-            if stepped is None:
+            tail = self._tails.get(unit) or (None if state.entries else Tail(state))
+            advanced = advance(state, fresh, tail) if page not in again else None
+            if advanced is None:
                 changes.settle()
-                stepped = draw_unit(connection, book, unit)
-                had = {r.key for r in read_remarks(connection, book, unit)}
-                forget_remarks(connection, book, unit)
-                done.remarks[unit] = [r for r in stepped.remarks if r.key not in had]
-            elif stepped.remarks:
+                found = renewed(connection, book, state)
+                done.after[unit], done.tails[unit], done.remarks[unit] = found.state, found.tail, found.remarks
+                continue
+            stepped, done.tails[unit] = advanced.state, advanced.tail
+            if stepped.remarks:
                 done.remarks[unit] = list(stepped.remarks)
-            self._run(changes, remark_rows(book, unit, stepped.remarks))
-            done.after[unit] = replace(stepped, remarks=()) if stepped.remarks else stepped
+                self._run(changes, remark_rows(book, unit, stepped.remarks))
+                stepped = replace(stepped, remarks=())
+            done.after[unit] = stepped
+            if uncut(state, advanced) or (advanced.cuts and not keep_cuts(connection, book, unit, advanced.cuts)):
+                changes.settle()
+                done.tails[unit] = renewed(connection, book, stepped).tail
         self._run(changes, units.state_rows(book, done.after.values(), done.before))
         for unit, state in done.after.items():
             if state.tags != done.before[unit].tags:

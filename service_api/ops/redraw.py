@@ -18,7 +18,7 @@ from sqlalchemy.schema import CreateTable
 
 from service_api.app import Store
 from service_api.domain.entry import Recorded
-from service_api.filing import changes_of, drawn_topics, is_context, pages_of, root_of
+from service_api.filing import changes_of, drawn_topics, family_topic, is_context, pages_of, root_of
 from service_api.ledgers import settle, write_claims
 from service_api.log import driver
 from service_api.log import store as log
@@ -34,6 +34,7 @@ from service_api.projections.remarks import forget_remarks, remark_rows
 Progress = Callable[[int], None]
 Within = Callable[[], AbstractContextManager[Any]]
 CHUNK = 500  # entries a step
+CUT = (tables.stretch, tables.stretch_cell)
 TEMPORARY = {"sqlite": "temp", "postgresql": "pg_temp"}
 
 
@@ -153,6 +154,7 @@ class _Drawing:
     def _correct(self, entry: Recorded) -> None:
         connection, book = self.connection, self.book
         root = root_of(entry, lambda ident: find_entry(connection, book, ident))
+        self._run(units.topic_rows(book, [family_topic(entry, root)]))
         self._run(units.topic_rows(book, drawn_topics(connection, book, entry, root)))
         self._run(change_rows(book, changes_of(connection, book, entry, root)))
         self._keys |= write_claims(connection, self, book, [(entry, root)])
@@ -190,13 +192,18 @@ class _Swap:
         sqlite = connection.dialect.name == "sqlite"
         real = "main" if sqlite else str(connection.execute(select(func.current_schema())).scalar_one())
         self.pairs: list[tuple[Table, Table]] = []
-        for table in tables.metadata.sorted_tables:
+        for table in (t for t in tables.metadata.sorted_tables if t not in CUT):
             drawn = table.to_metadata(MetaData(), schema=TEMPORARY[connection.dialect.name])
             connection.execute(CreateTable(drawn))
             self.pairs.append((table.to_metadata(MetaData(), schema=real), drawn))
 
     def change(self) -> int:
-        """Make the book's real rows those that were drawn; how many were not."""
+        """Make the book's real rows those that were drawn; how many were not.
+
+        Where a page was cut depends on how its entries came: it is forgotten, and a page is cut again when need be.
+        """
+        for table in CUT:
+            self.connection.execute(delete(table).where(table.c.book == self.book))
         return sum(self._change(old, new) for old, new in self.pairs)
 
     def _change(self, old: Table, new: Table) -> int:

@@ -17,7 +17,8 @@ from service_api.domain.entries import TYPES
 from service_api.domain.entry import Recorded
 from service_api.domain.ledger import Line
 from service_api.domain.state import UnitState, begin
-from service_api.filing import advance, is_context, own_changes, own_topics
+from service_api.filing import is_context, own_changes, own_topics
+from service_api.late import advance
 from service_api.ledgers import own_lines
 from service_api.log import store as log
 from service_api.log.engines import reading_engine
@@ -98,7 +99,7 @@ class Share:
         if stepped is None:
             self.again.add(unit)
         else:
-            self.states[unit] = stepped
+            self.states[unit] = stepped.state
 
     def join(self, other: "Share") -> None:
         """Take over the units of another share."""

@@ -5,6 +5,8 @@ entry_topic : under which subjects, jobs and tags an entry is found; `relation` 
     here, or a correction that came along)
 unit_state : the folded state of a unit
 tag_span : which unit a tag points to, and when
+stretch : a unit's facts in the order of the corrected moment, some at a time (projections/stretches.py)
+stretch_cell : what a cell of the state said at the end of a stretch whose facts touched it
 remark : what was remarked of a unit's facts and nobody can settle; `said` is its text
 claim : what facts say of a serial, a label or an id that other pages may speak of too; a correction adds a line
 doubt : where claims contradict each other now, by page; the row without a key says how far a unit's neighbours go
@@ -68,6 +70,31 @@ remark = Table(
     Column("entry", Text, primary_key=True),
     Column("code", Text, primary_key=True),
     Column("said", Text, nullable=False),
+    sqlite_with_rowid=False,
+)
+stretch = Table(
+    "stretch",
+    metadata,
+    Column("book", Integer, primary_key=True, autoincrement=False),
+    Column("unit", Text, primary_key=True),
+    Column("place", BigInt, primary_key=True, autoincrement=False),
+    Column("first", Text, nullable=False),
+    Column("until", Text, nullable=False),
+    Column("last", Text, nullable=False),
+    Column("facts", Integer, nullable=False),
+    Column("upto", BigInt, nullable=False),
+    Column("entries", Text, nullable=False),
+    sqlite_with_rowid=False,
+)
+stretch_cell = Table(
+    "stretch_cell",
+    metadata,
+    Column("book", Integer, primary_key=True, autoincrement=False),
+    Column("unit", Text, primary_key=True),
+    Column("member", Text, primary_key=True),
+    Column("name", Text, primary_key=True),
+    Column("place", BigInt, primary_key=True, autoincrement=False),
+    Column("said", Text),
     sqlite_with_rowid=False,
 )
 change = Table(

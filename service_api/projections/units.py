@@ -71,6 +71,7 @@ def indexes(
     topic: str,
     *,
     below: int | None = None,
+    above: int | None = None,
     types: tuple[str, ...] | None = None,
     named: bool = False,
 ) -> list[int]:
@@ -80,6 +81,8 @@ def indexes(
         wanted = wanted.where(t.entry_topic.c.relation != NAMED)
     if below is not None:
         wanted = wanted.where(t.entry_topic.c.log_index < below)
+    if above is not None:
+        wanted = wanted.where(t.entry_topic.c.log_index > above)
     if types is not None:
         wanted = wanted.where(t.entry_topic.c.type.in_(types))
     return list(connection.execute(wanted.order_by(t.entry_topic.c.log_index)).scalars())
@@ -154,19 +157,19 @@ def pack(state: UnitState, before: UnitState | None = None) -> bytes:
             continue
         kept = known.get(name)
         # the very same value, which nobody changes, has the same text
-        parts[name] = kept if kept is not None and kept[0] is value else (value, f'"{name}":{_text(value)}')
+        parts[name] = kept if kept is not None and kept[0] is value else (value, f'"{name}":{text_of(value)}')
     keep_aside(state, parts)
     return ("{" + ",".join(text for _, text in parts.values()) + "}").encode()
 
 
-def _text(value: Any) -> str:
+def text_of(value: Any) -> str:
     """JSON text of a part of a state; the text of a frozen record is kept with the record."""
     if isinstance(value, str | int):
         return _encode(value)
     if isinstance(value, dict):
-        return "{" + ",".join([f"{_encode(name)}:{_text(inner)}" for name, inner in value.items()]) + "}"
+        return "{" + ",".join([f"{_encode(name)}:{text_of(inner)}" for name, inner in value.items()]) + "}"
     if isinstance(value, tuple):
-        return "[" + ",".join([_text(inner) for inner in value]) + "]"
+        return "[" + ",".join([text_of(inner) for inner in value]) + "]"
     if is_dataclass(value):
         kept: str | None = kept_aside(value)
         if kept is None:

@@ -6,7 +6,16 @@ import json
 import sys
 from hashlib import sha256
 
-from tests.bench import bench_access, bench_append, bench_numbers, bench_pull, bench_read, bench_redraw, bench_start  # noqa: F401  they register
+from tests.bench import (  # noqa: F401  they register
+    bench_access,
+    bench_append,
+    bench_late,
+    bench_numbers,
+    bench_pull,
+    bench_read,
+    bench_redraw,
+    bench_start,
+)
 from tests.bench.figures import FIGURES, PEER_FILES, PEERS, Verdict, as_json, as_table, judge
 from tests.bench.running import Bench
 

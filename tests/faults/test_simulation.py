@@ -7,6 +7,7 @@ import pytest
 from service_api import recording
 from service_api.domain.state import step
 from service_api.domain.timeline import Item, simple_item
+from service_api.late import Advanced
 from tests.faults import offline, simulation
 from tests.faults.work import FACTS
 
@@ -41,11 +42,11 @@ def test_b16_control_a_late_entry_that_is_taken_as_in_order_is_found(begins, tmp
     assert any("unit_state: not as redrawn" in words for words in wrong), wrong
 
 
-def _in_any_order(state, fresh):
+def _in_any_order(state, fresh, tail):
     for entry in fresh:
         if not recording.TYPES[entry.type].corrects:
             state = step(state, simple_item(entry))
-    return state
+    return Advanced(state, None)
 
 
 def test_b17_two_benches_that_were_offline_come_out_the_same_whoever_arrives_first(begins, tmp_path):

@@ -16,7 +16,18 @@ FILES = sorted(p for p in PACKAGE.rglob("*.py") if "_travelling" not in p.parts)
 # The table of DESIGN section 2. The meeting place is several files since they were parted from
 # recording: what recording may import, they may, and one another.
 MEETING = {"wire", "domain", "projections", "log", "directory", "calc"}
-MEETING |= {"recording", "answering", "customers", "competences", "permits", "pages", "filing", "fleet", "ledgers"}
+MEETING |= {
+    "recording",
+    "answering",
+    "customers",
+    "competences",
+    "permits",
+    "pages",
+    "filing",
+    "fleet",
+    "ledgers",
+    "late",
+}
 ANYTHING = None
 MAY_IMPORT: dict[str, set[str] | None] = {
     "calc": set(),
@@ -36,6 +47,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "filing": MEETING,
     "fleet": MEETING,
     "ledgers": MEETING,
+    "late": MEETING,
     "http": {
         "recording",
         "answering",

@@ -8,7 +8,7 @@ import json
 from dataclasses import replace
 from itertools import count, pairwise
 
-from hypothesis import HealthCheck, event, given, settings
+from hypothesis import HealthCheck, Phase, event, given, settings
 from hypothesis import strategies as st
 
 from service_api.answering import NOW, When
@@ -29,6 +29,7 @@ PEOPLE = ("mo.manager", "mia.manager", "max.manager")  # who may send all of it,
 ADMIN = Sender("token-1", vouches=True)
 BOOKS = count()
 FEW = settings(
+    phases=[Phase.explicit, Phase.generate],
     max_examples=40,
     deadline=None,
     derandomize=True,

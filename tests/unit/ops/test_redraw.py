@@ -59,6 +59,7 @@ def rows(store, book):
                 map(tuple, connection.execute(select(table).where(table.c.book == book.number))), key=repr
             )
             for table in tables.metadata.sorted_tables
+            if not table.name.startswith("stretch")
         }
 
 
@@ -189,6 +190,8 @@ def filed(entries):
         yield entry, entry.subject, OWN
         yield from ((entry, subject, NAMED) for subject in named_subjects(entry))
         yield from ((entry, f"job:{job}", OWN) for job in {entry.job, entry.data.get("job")} - {None})
+        if TYPES[entry.type].corrects:
+            yield entry, f"fact:{root_of(entry, known).id}", OWN
         if entry.type in ("tag.attached", "tag.detached"):
             yield entry, f"tag:{entry.data['tag']}", OWN  # the tags told of here are in upper case
         yield from ((entry, f"party:{party}", OWN) for party in goes_to(entry))
