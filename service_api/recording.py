@@ -97,6 +97,8 @@ class _Batch:
     pages: dict[str, Page] = field(default_factory=dict)
     states: dict[str, UnitState] = field(default_factory=dict)  # before the batch
     known_units: set[str] = field(default_factory=set)
+    classes: dict[str, str] = field(default_factory=dict)  # of the units that it registers
+    issued: dict[str, list[SheetRevision]] = field(default_factory=dict)  # class -> the sheets that it issues
     roles: dict[str, Roles] = field(default_factory=dict)  # of the people who are named, as far as they are known
     signed_in: dict[str, frozenset[str]] = field(default_factory=dict)  # device -> who has a session there
     roots: dict[str, Recorded] = field(default_factory=dict)  # correction -> the fact at its root
@@ -110,6 +112,10 @@ class _Batch:
         count, self.pages, self.known_units = mark
         for _, entry, _ in self.accepted[count:]:
             del self.by_id[entry.id], self.digests[entry.id]
+            if entry.type == "unit.registered":
+                del self.classes[entry.subject_id]
+            elif entry.type == "sheet.issued":
+                self.issued[entry.subject_id].pop()
         del self.accepted[count:]
 
     def changed_pages(self) -> dict[str, Page]:
@@ -154,6 +160,7 @@ class Recorder:
         self._tails: dict[str, Tail | None] = {}
         self._pages: dict[str, Page] = {}
         self._sheets: dict[str, list[SheetRevision]] = {}
+        self._rows: dict[str, dict[str, Any]] = {}  # class -> code -> the characteristic by the newest of them
         self._context: dict[tuple[str, str], Any] = {}  # gauges, alerts, authorisations, until one of them moves
         self._parties: set[str] = set()  # ids are never taken out of the directory, so this only grows
         self._roles: dict[str, Roles] = {}
@@ -239,8 +246,8 @@ class Recorder:
                 return
             name, _, ident = subject.partition(":")
             self._pages.pop(subject, None)
-            self._states.pop(ident, None) if name == "unit" else self._sheets.pop(ident, None)
-            self._tails.pop(ident, None)
+            for kept in (self._states, self._tails) if name == "unit" else (self._sheets, self._rows):
+                kept.pop(ident, None)
 
     def _look(self, connection: Connection) -> None:
         """Hold the end of the log against its head. Raises Busy while they differ: nothing may be put on top."""
@@ -259,6 +266,7 @@ class Recorder:
         self._tails.clear()
         self._pages.clear()
         self._sheets.clear()
+        self._rows.clear()
         self._context.clear()
 
     def _keep(self, done: _Done, batch: _Batch) -> None:
@@ -271,6 +279,7 @@ class Recorder:
         self._pages |= batch.pages
         for class_ in done.sheets:
             self._sheets.pop(class_, None)
+            self._rows.pop(class_, None)
 
     def _read_states(self, connection: Connection, wanted: set[str]) -> dict[str, UnitState]:
         found = {unit: self._states[unit] for unit in wanted if unit in self._states}
@@ -520,18 +529,18 @@ class Recorder:
 
     def _class_of(self, batch: _Batch, unit: str) -> str | None:
         state = batch.states.get(unit)
-        if state and state.identity:
-            return state.identity.class_
-        registered = (e for e in batch.by_id.values() if e.type == "unit.registered" and e.subject_id == unit)
-        return next((e.body.class_ for e in registered), None)
+        return state.identity.class_ if state and state.identity else batch.classes.get(unit)
 
     def _row(self, connection: Connection, batch: _Batch, unit: str, code: str) -> Any:
         class_ = self._class_of(batch, unit)
         if class_ is None:
             return None
-        issued = (e for e in batch.by_id.values() if e.type == "sheet.issued" and e.subject_id == class_)
-        fresh = [revision_of(e) for e in issued]
-        return newest_row([*self._sheets_of(connection, class_), *fresh], code)
+        if class_ in batch.issued:
+            return newest_row([*self._sheets_of(connection, class_), *batch.issued[class_]], code)
+        rows = self._rows.setdefault(class_, {})
+        if code not in rows:
+            rows[code] = newest_row(self._sheets_of(connection, class_), code)
+        return rows[code]
 
     def _accept(self, batch: _Batch, draft: Draft, sender: Sender, signed: Signed | None) -> Recorded:
         entry = draft.entry
@@ -544,6 +553,9 @@ class Recorder:
         batch.pages[entry.subject] = Page(page.entries + 1, index)
         if entry.type == "unit.registered":
             batch.known_units.add(entry.subject_id)
+            batch.classes[entry.subject_id] = entry.body.class_
+        elif entry.type == "sheet.issued":
+            batch.issued.setdefault(entry.subject_id, []).append(revision_of(done))
         return done
 
     # Projections

@@ -1,9 +1,10 @@
 """The same thing told twice: two people, or two devices, log one piece of work within minutes (JOB.md 4.3, row 1)."""
 
-import json
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from hashlib import sha256
+
+import orjson
 
 from service_api.domain.timeline import Item
 
@@ -31,13 +32,15 @@ class Told:
 
 def told(item: Item) -> Told:
     entry = item.entry
-    said = json.dumps([entry.type, item.data], sort_keys=True, ensure_ascii=False)
+    said = orjson.dumps([entry.type, item.data], option=orjson.OPT_SORT_KEYS)
     device = entry.device.id if entry.device else None
-    return Told(what=sha256(said.encode()).hexdigest()[:16], entry=entry.id, at=item.at, by=entry.by, device=device)
+    return Told(what=sha256(said).hexdigest()[:16], entry=entry.id, at=item.at, by=entry.by, device=device)
 
 
 def twins(recent: tuple[Told, ...], now: Told) -> tuple[tuple[Told, ...], tuple[str, ...]]:
     """What is remembered after `now`, and the entries that it repeats: by another person, or from another device."""
-    near = tuple(t for t in recent if now.at - t.at <= WINDOW)
-    same = (t for t in near if t.what == now.what and (t.by != now.by or t.device != now.device))
-    return (*near, now)[-MOST:], tuple(t.entry for t in same)
+    near = recent  # in the order of the moments
+    if near and now.at - near[0].at > WINDOW:
+        near = tuple([t for t in near if now.at - t.at <= WINDOW])
+    same = [t.entry for t in near if t.what == now.what and (t.by != now.by or t.device != now.device)]
+    return (*near, now)[-MOST:], tuple(same)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, Response, current_app, request
@@ -14,7 +14,7 @@ from service_api.http import problems
 from service_api.http.contract import MOST_ROWS, Complete, answers, caller, contract, give, known_query, whole
 from service_api.settings import LARGEST_BODY, MOST_ENTRIES
 from service_api.wire.canonical import parse
-from service_api.wire.entries import read_draft
+from service_api.wire.entries import plain_drafts, read_draft
 
 if TYPE_CHECKING:
     from service_api.directory.tokens import Token
@@ -57,6 +57,9 @@ def record() -> Response:
     body = _body()
     if request.mimetype == NDJSON:
         return _batch([_line(text) for text in body.split(b"\n") if text.strip()], strict)
+    plain = plain_drafts(body)
+    if plain:
+        return _batch(plain, strict)
     value = parse(body)
     if isinstance(value, list):
         return _batch([_submission(item) for item in value], strict)
@@ -135,7 +138,7 @@ def said_again(text: bytes) -> bytes:
     return text[:-1] + b',"again":true}'
 
 
-def _batch(submissions: list[Submission], strict: bool) -> Response:
+def _batch(submissions: Sequence[Submission], strict: bool) -> Response:
     if not submissions:
         raise Malformed.at("", "empty-batch", "there is no entry in the batch")
     if len(submissions) > MOST_ENTRIES:

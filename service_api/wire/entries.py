@@ -73,16 +73,41 @@ def _drafted(raw: dict[str, Any], envelope: Envelope) -> Draft:
 
 
 def plain_draft(body: bytes) -> Draft | None:
-    """The draft of a JSON text in which nothing can be wrong; None when `parse` and `read_draft` have to look.
+    """The draft of a JSON text in which nothing can be wrong; None when `parse` and `read_draft` have to look."""
+    return _plain(_round_trip(body)) if body[:1] == b"{" else None
 
-    A text that comes out of the encoder as it went in has no name twice, and only `accept` sees its numbers, which
-    takes no fractions.
+
+def plain_drafts(body: bytes) -> list[Draft] | None:
+    """The drafts of a JSON list of such entries; None when one of them is not."""
+    raws = _round_trip(body) if body[:1] == b"[" else None
+    if raws is None:
+        return None
+    drafts = []
+    try:
+        for raw in raws:
+            draft = _plain(raw)
+            if draft is None:
+                return None
+            drafts.append(draft)
+    except Malformed:
+        return None
+    return drafts
+
+
+def _round_trip(body: bytes) -> Any:
+    """The value of a text that comes out of the encoder as it went in, so that no name stands twice; None for another.
+
+    Its fractions are floating-point numbers: it is for `accept`, which takes none.
     """
     try:
-        raw = orjson.loads(body)
-        if type(raw) is not dict or orjson.dumps(raw) != body:
-            return None
+        value = orjson.loads(body)
+        return value if orjson.dumps(value) == body else None
     except (orjson.JSONDecodeError, orjson.JSONEncodeError):  # no JSON, or nested too deep to be written
+        return None
+
+
+def _plain(raw: Any) -> Draft | None:
+    if type(raw) is not dict:
         return None
     kind = TYPES.get(raw["type"]) if type(raw.get("type")) is str else None
     if kind is None or raw.get("v") != kind.version:
