@@ -3,6 +3,7 @@
 import re
 import struct
 from ast import literal_eval
+from base64 import b64decode
 from collections.abc import Callable, Iterator, Sequence
 from decimal import Decimal
 from fractions import Fraction
@@ -33,7 +34,7 @@ from service_api.calc import (
 )
 from service_api.calc.theil_sen import theil_sen
 from service_api.domain import ids, moments
-from service_api.log import merkle
+from service_api.log import merkle, notes, proofs
 from service_api.wire import canonical
 
 Inputs = dict[str, Any]
@@ -290,6 +291,104 @@ def _leaves(inputs: Inputs) -> list[bytes]:
     if "leaves_hex" in inputs:
         return [bytes.fromhex(leaf) for leaf in inputs["leaves_hex"]]
     return [inputs["leaf_format"].format(number).encode() for number in range(inputs["count"])]
+
+
+def merkle_inclusion_proof(inputs: Inputs) -> Answer:
+    leaves = [merkle.leaf_hash(leaf) for leaf in _leaves(inputs)]
+    node, index, size = proofs.nodes_of(leaves), inputs["index"], inputs["size"]
+    path = proofs.inclusion(node, index, size)
+    root = proofs.root(node, size)
+    assert proofs.includes(leaves[index], index, size, path, root)
+    return {"leaf_hash": leaves[index].hex(), "root": root.hex(), "proof": [each.hex() for each in path]}
+
+
+def merkle_consistency_proof(inputs: Inputs) -> Answer:
+    node = proofs.nodes_of([merkle.leaf_hash(leaf) for leaf in _leaves(inputs)])
+    old, new = inputs["size1"], inputs["size2"]
+    path = proofs.consistency(node, old, new)
+    before, after = proofs.root(node, old), proofs.root(node, new)
+    assert proofs.extends(old, before, new, after, path)
+    return {"root1": before.hex(), "root2": after.hex(), "proof": [each.hex() for each in path]}
+
+
+# Where each letter of the figure in RFC 6962, 2.1.3 stands: (level, number); j is the seventh leaf, l is not complete
+RFC_NAMES = {"a": (0, 0), "b": (0, 1), "c": (0, 2), "d": (0, 3), "e": (0, 4), "f": (0, 5), "j": (0, 6)}
+RFC_NAMES |= {"g": (1, 0), "h": (1, 1), "i": (1, 2), "k": (2, 0)}
+
+
+def merkle_named_proofs(inputs: Inputs) -> Answer:
+    leaves = [merkle.leaf_hash(leaf) for leaf in _leaves(inputs)]
+    node, size = proofs.nodes_of(leaves), len(leaves)
+    names = {node(*place): name for name, place in RFC_NAMES.items()}
+    names[merkle.node_hash(node(1, 2), node(0, 6))] = "l"
+
+    def named(path: list[bytes]) -> str:
+        return "".join(names[each] for each in path)
+
+    return {
+        "paths": [named(proofs.inclusion(node, index, size)) for index in inputs["indexes"]],
+        "consistency": [named(proofs.consistency(node, old, size)) for old in inputs["size1s"]],
+        "root": proofs.root(node, size).hex(),
+    }
+
+
+def merkle_verify(inputs: Inputs) -> Answer:
+    return {"valid": [_holds(probe) for probe in inputs["probes"]]}
+
+
+def _holds(probe: dict[str, Any]) -> bool:
+    path = [b64decode(each) for each in probe["proof"]]
+    if "leafIdx" in probe:
+        leaf, root = b64decode(probe["leafHash"]), b64decode(probe["root"])
+        return proofs.includes(leaf, probe["leafIdx"], probe["treeSize"], path, root)
+    before, after = b64decode(probe["root1"]), b64decode(probe["root2"])
+    return proofs.extends(probe["size1"], before, probe["size2"], after, path)
+
+
+def note_sign(inputs: Inputs) -> Answer:
+    signer = notes.Signer(inputs["name"], bytes.fromhex(inputs["seed_hex"]))
+    note = notes.sign(inputs["text"], signer)
+    return {"vkey": str(signer.verifier), "signature_line": note.removeprefix(inputs["text"] + "\n").rstrip("\n")}
+
+
+def note_open(inputs: Inputs) -> Answer:
+    known = [notes.read_verifier(key) for key in inputs["vkeys"]]
+    try:
+        opened = notes.open_note(inputs["note"], known)
+    except notes.NoteError:
+        return {"opens": False}
+    return {"opens": True, "text": opened.text, "verified": opened.by}
+
+
+def vkey_valid(inputs: Inputs) -> Answer:
+    return {"valid": [_read(notes.read_verifier, key) is not None for key in inputs["vkeys"]]}
+
+
+def checkpoint_body(inputs: Inputs) -> Answer:
+    found = [_read(notes.read_checkpoint, body) for body in inputs["bodies"]]
+    return {"parsed": [None if c is None else [c.origin, c.size, c.root.hex()] for c in found]}
+
+
+def _read(read: Callable[[str], Any], text: str) -> Any:
+    try:
+        return read(text)
+    except notes.NoteError:
+        return None
+
+
+def ed25519(inputs: Inputs) -> Answer:
+    seed, message = bytes.fromhex(inputs["secret"]), bytes.fromhex(inputs["message"])
+    return {"public": notes.public_of(seed).hex(), "signature": notes.signature_of(seed, message).hex()}
+
+
+def ed25519_verify(inputs: Inputs) -> Answer:
+    probes = ([bytes.fromhex(probe[name]) for name in ("public", "message", "signature")] for probe in inputs["probes"])
+    return {"valid": [notes.is_signed(*probe) for probe in probes]}
+
+
+def sha256_(inputs: Inputs) -> Answer:
+    data = bytes.fromhex(inputs["hex"]) if "hex" in inputs else inputs["text"].encode() * inputs.get("repeat", 1)
+    return {"digest": sha256(data).hexdigest()}
 
 
 def uuid7(inputs: Inputs) -> Answer:
@@ -770,6 +869,17 @@ ADAPTERS: dict[str, Callable[..., Answer]] = {
     "jcs_number_stream": jcs_number_stream,
     "jcs_refused": jcs_refused,
     "merkle_roots": merkle_roots,
+    "merkle_inclusion_proof": merkle_inclusion_proof,
+    "merkle_consistency_proof": merkle_consistency_proof,
+    "merkle_named_proofs": merkle_named_proofs,
+    "merkle_verify": merkle_verify,
+    "note_sign": note_sign,
+    "note_open": note_open,
+    "vkey_valid": vkey_valid,
+    "checkpoint_body": checkpoint_body,
+    "ed25519": ed25519,
+    "ed25519_verify": ed25519_verify,
+    "sha256": sha256_,
     "uuid7": uuid7,
     "uuid7_build": uuid7_build,
     "rfc3339": rfc3339,
