@@ -26,16 +26,25 @@ PARTIES = [
 ]
 
 
-def _machine(unit: str, serial: str, start: str, tag: str, origin: str = "used") -> dict[str, Any]:
-    """One machine: its hours when the book began, and the eight characters of its tag."""
-    return {
-        "id": unit,
-        "class": unit[:3],
-        "serial": serial,
-        "origin": origin,
-        "meters": [{"meter": "hours", "uom": "h", "rolls_at": "10000", "start": start}],
-        "tag": tag,
-    }
+def _machine(
+    unit: str,
+    serial: str,
+    start: str,
+    tag: str,
+    origin: str = "used",
+    *,
+    variant: str = "",
+    meter: tuple[str, str] | None = ("hours", "h"),
+    estimated: bool = False,
+) -> dict[str, Any]:
+    """One machine: its count when the book began, and the eight characters of its tag.
+
+    estimated : it has no counter; its hours are written down by estimate
+    """
+    rolls_at = {"rolls_at": "10000"} if meter and meter[1] == "h" else {}
+    meters = [{"meter": meter[0], "uom": meter[1], **rolls_at, "start": start}] if meter else []
+    told = {"id": unit, "class": unit[:3], "serial": serial, "origin": origin, "meters": meters, "tag": tag}
+    return told | ({"variant": variant} if variant else {}) | ({"estimated": True} if estimated else {})
 
 
 UNITS = [
@@ -56,6 +65,37 @@ UNITS = [
     _machine("FAC-006", "74-2237", "20.8", "V0F1R5L6"),
     _machine("FAC-007", "74-2240", "511.3", "3T7VFCHC"),
     _machine("FAC-008", "79-0102", "0.0", "H8TF3KST", "new"),
+    _machine("BOR-001", "51-3001", "3350.4", "B4DN12VJ", variant="H"),
+    _machine("BOR-002", "51-3004", "3572.6", "3CK1H612", variant="H"),
+    _machine("BOR-003", "51-3007", "1977.3", "EE272JE1", variant="H"),
+    _machine("BOR-004", "51-3012", "1420.0", "VK37NNK1", variant="H"),
+    _machine("BOR-005", "52-0118", "905.5", "KKD171JX", variant="E"),
+    _machine("BOR-006", "52-0121", "611.2", "49E4J3K9", variant="E"),
+    _machine("BOR-007", "52-0130", "0.0", "JVP53KKN", "new", variant="E"),
+    _machine("ACH-001", "63-1102", "310.0", "6C3JR2K1", estimated=True),
+    _machine("ACH-002", "63-1105", "455.0", "L6GPJETB", estimated=True),
+    _machine("ACH-003", "63-1109", "280.0", "FKFC97U5", estimated=True),
+    _machine("ACH-004", "63-1117", "612.4", "RT72K9HG"),
+    _machine("ACH-005", "63-1120", "498.8", "BSF9L23H"),
+    _machine("ACH-006", "63-1126", "377.1", "E5TB4GE1"),
+    _machine("ACH-007", "63-1133", "150.5", "P2TJKUVB"),
+    _machine("ACH-008", "63-1140", "0.0", "BRCLGKUF", "new"),
+    _machine("HPU-001", "30-0771", "840.0", "2V28GRP2", variant="E"),
+    _machine("HPU-002", "30-0774", "655.2", "1SR9NKPV", variant="E"),
+    _machine("HPU-003", "30-0780", "512.9", "F9RDPC0F", variant="A"),
+    _machine("HPU-004", "30-0786", "301.0", "C5L3G16T", variant="A"),
+    _machine("HPU-005", "30-0791", "120.4", "94S7DDXG", variant="E"),
+    _machine("HTT-001", "31-2208", "0", "25FDJ84V", meter=("cycles", "{cycle}")),
+    _machine("HTT-002", "31-2211", "0", "EXJ8RECP", meter=("cycles", "{cycle}")),
+    _machine("HTT-003", "31-2215", "0", "D742547P", meter=("cycles", "{cycle}")),
+    _machine("HTT-004", "31-2220", "0", "70GVK589", meter=("cycles", "{cycle}")),
+    _machine("HTT-005", "31-2226", "0", "04EJCLKB", meter=("cycles", "{cycle}")),
+    _machine("MBD-001", "45-6610", "", "4RXHLNPS", variant="I", meter=None),
+    _machine("MBD-002", "45-6612", "", "1FXTXPUJ", variant="I", meter=None),
+    _machine("MBD-003", "45-6619", "", "DDDD3GND", variant="I", meter=None),
+    _machine("MBD-004", "45-6623", "", "1626F53B", variant="I", meter=None),
+    _machine("MBD-005", "46-0042", "", "L130K4J3", variant="II", meter=None),
+    _machine("MBD-006", "46-0047", "", "CL02X6LD", variant="II", meter=None),
 ]
 
 
@@ -93,4 +133,31 @@ GAUGES = [
     _gauge("G-021", "GDIAL", "dial 10 mm, field case", "TCRKP1T9", "mm", ("0", "10"), "0.10 0.20 0.50 1.00", "0.008"),
     _gauge("G-022", "GDIAL", "dial 10 mm, bench 1", "CJRP8VG8", "mm", ("0", "10"), "0.10 0.20 0.50 1.00", "0.008"),
     _gauge("G-023", "GDIAL", "dial 10 mm, Kelderwick", "TRR9BN5K", "mm", ("0", "10"), "0.10 0.20 0.50 1.00", "0.008"),
+    _gauge(
+        "G-002", "GMICRO", "micrometer 50 to 75 mm", "4N8CLCG3", "mm", ("50", "75"), "50.000 60.000 75.000", "0.002"
+    ),
+    _gauge("G-003", "GMICRO", "micrometer 0 to 25 mm", "3XGFGG92", "mm", ("0", "25"), "5.000 10.000 25.000", "0.002"),
+    _gauge("G-010", "GPRESSURE", "pressure reference 1000 bar", "43SBS8GV", "bar", ("0", "1000"), "100 400 700", "1"),
+    _gauge(
+        "G-012",
+        "GINSULATION",
+        "insulation tester 500 V",
+        "R5H06HC4",
+        "MOhm",
+        ("0.1", "1000.0"),
+        "1.0 10.0 100.0",
+        "0.1",
+    ),
+    _gauge("G-013", "GBOND", "bond tester", "RJ0TH9NX", "Ohm", ("0.01", "2.00"), "0.10 0.50 1.00", "0.01"),
+    _gauge("G-016", "GPULL", "pull rig 20 kN", "2RX8HC5C", "kN", ("1.0", "20.0"), "5.0 10.0 15.0", "0.1"),
+    _gauge(
+        "G-018",
+        "GTRANSDUCER",
+        "torque transducer 10 kN.m",
+        "T7JJTHBN",
+        "N.m",
+        ("500", "10000"),
+        "1000 5000 10000",
+        "20",
+    ),
 ]

@@ -19,7 +19,11 @@ ORRIN, PELL, FEN, JUNO = "orrin.tamsley", "pell.marrowby", "fen.quillary", "juno
 BERTIL, ISKA = "bertil.oake-lund", "iska.thornwell"
 HARL, FERRIES, SLIPWORKS = "harl-tidal-array", "sound-skerry-ferries", "cendry-slipworks"
 WHERE = {HARL: "harl-array", FERRIES: "ferry-yard", SLIPWORKS: "slipway"}  # where the customers work
-NUT = {"SEL": ("CSN-FN-20", "CF-2202-20"), "FAC": ("CSN-FN-30", "CF-2202-30")}  # part number and lot, by class
+NUT = {
+    "SEL": ("CSN-FN-20", "CF-2202-20"),
+    "FAC": ("CSN-FN-30", "CF-2202-30"),
+    "BOR": ("CSN-FN-25", "CF-2202-25"),
+}  # part number and lot, by class
 VANES = "VN-2311-C"  # the lot of S2; its second set goes into FAC-006 under the label of FAC-003
 ARM_BEARING = "arm-bearing-pack"
 LATER_NUT = "CF-2503-20"  # the lot that came sixteen weeks after 3 December 2024
@@ -416,7 +420,7 @@ def opening() -> list[Step]:
         day = Day(steps, f"person:{person}", from_on, "08:30", ISKA)
         day.add("authorisation.granted", {"classes": ["*"], "tasks": tasks, "from_on": from_on})
         day.tell()
-    kinds = ("class", "serial", "origin", "meters", "name")
+    kinds = ("class", "serial", "origin", "meters", "name", "variant")
     for unit in [*UNITS, *GAUGES]:
         day = Day(steps, f"unit:{unit['id']}", first, "09:00", BERTIL, site="port-cendry")
         family = "machine" if "meters" in unit else "gauge"
@@ -435,6 +439,8 @@ def opening() -> list[Step]:
     old = {"source": {"kind": "history", "ref": "bench ledger 7"}, "site": "port-cendry"}
     for unit in UNITS:
         day = Day(steps, f"unit:{unit['id']}", "2022-03-02", "08:30", ORRIN, **old)
+        if unit["class"] not in NUT:
+            continue
         part_no, lot = NUT[unit["class"]]
         nut = {"slot": "feed-nut", "pieces": [{"part_no": part_no, "lot": lot, "qty": 1}], "from": "stock"}
         day.add("part.fitted", nut)
@@ -875,5 +881,8 @@ def steps(until: date) -> Iterator[Step]:
     for visit in VISITS:
         told += visit_steps(visit, came_from.get(visit.unit, ""))
         came_from[visit.unit] = visit.to
+    from .dull import steps as dull_steps
+
+    told += dull_steps(until)
     told += [*ticked_not_measured(), *re_centred(), *feed_calls(), *crossed_labels(), *two_benches_offline()]
     return numbered(sorted(told, key=lambda step: step.heard))

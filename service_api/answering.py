@@ -549,7 +549,7 @@ class Answers:
         return {
             "unit": unit,
             "sheet_rev": revision.rev,
-            "blank": [c.check for c in revision.sheet.checks if c.check not in given],
+            "blank": [c.check for c in revision.sheet.checks_for(registered.body.variant) if c.check not in given],
             "not_done": [
                 {"check": k, "answer": i.data["answer"], "why": i.data.get("why"), "entry": i.entry.id}
                 for k, i in given.items()

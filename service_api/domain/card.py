@@ -13,6 +13,7 @@ from service_api.domain.doubts import discrepancies
 from service_api.domain.forms import Quantity, Unknown
 from service_api.domain.meters import in_hours
 from service_api.domain.readings import rows, sole
+from service_api.domain.sheets import applies
 from service_api.domain.state import UnitState, by_moment
 
 TAG_DAYS = 90
@@ -205,10 +206,13 @@ def cautions(state: UnitState, context: Context) -> list[CautionAnswer]:
     if revision is None:
         return []
     purposes = {job.purpose for job in state.jobs.values()}
+    variant = state.identity.variant if state.identity else None
     touched = {f.slot for f in state.findings.values()} | {x.slot for x in state.complaints.values()}
     found = []
     for caution in revision.sheet.cautions or ():
         when = caution.when
+        if not applies(when, variant):
+            continue
         if when.purposes and not purposes & set(when.purposes):
             continue
         if when.slots and not touched & set(when.slots):
@@ -239,14 +243,15 @@ def unanswered(state: UnitState, context: Context) -> list[Unanswered]:
     revision = context.in_force(context.on)
     if revision is None:
         return []
+    checks = revision.sheet.checks_for(state.identity.variant if state.identity else None)
     return [
         Unanswered(
             job=job.job,
             purpose=job.purpose,
-            blank=tuple(k.check for k in revision.sheet.checks if k.check not in job.checks),
+            blank=tuple(k.check for k in checks if k.check not in job.checks),
             not_done=tuple(
                 k.check
-                for k in revision.sheet.checks
+                for k in checks
                 if k.check in job.checks and job.checks[k.check].answer in ("not_done", "not_reachable")
             ),
             entry=job.entry,

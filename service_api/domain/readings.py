@@ -12,7 +12,7 @@ from typing import NamedTuple
 from service_api.calc.uom import WrongDimension
 from service_api.domain.conformity import form_value, uncertainty
 from service_api.domain.context import Context, SheetRevision
-from service_api.domain.sheets import Characteristic
+from service_api.domain.sheets import Characteristic, applies
 from service_api.domain.state import ANYWHERE, Measured, Occupant, Taken, UnitState
 
 TOGETHER = timedelta(hours=24)  # CONTRACT D, readings-disagree
@@ -33,7 +33,7 @@ def rows(state: UnitState, context: Context) -> list[Characteristic]:
     """The characteristics of the revision in force that apply to this unit's variant."""
     revision = context.in_force(context.on)
     variant = state.identity.variant if state.identity else None
-    return [c for c in (revision.sheet.characteristics if revision else ()) if not c.variants or variant in c.variants]
+    return [c for c in (revision.sheet.characteristics if revision else ()) if applies(c, variant)]
 
 
 def baseline(measured: Measured, occupant: Occupant | None) -> Taken | None:

@@ -5,7 +5,7 @@ Limits are decimals in the characteristic's own uom. A sheet is data that somebo
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Literal
+from typing import Literal, Protocol
 
 from service_api.domain.forms import Code, Ident, Pair, Q, Short, Text, Uom
 
@@ -76,6 +76,7 @@ class Check:
     blocking: bool
     second: bool | None = None
     characteristic: Code | None = None
+    variants: tuple[Short, ...] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, repr=False, eq=False)
@@ -96,6 +97,7 @@ class StandTest:
     form: Literal["max", "min", "mean", "range"] | None = None
     count: int | None = None
     conditions: dict[str, ConditionWindow] | None = None
+    variants: tuple[Short, ...] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, repr=False, eq=False)
@@ -119,6 +121,7 @@ class CautionWhen:
     activities: tuple[Code, ...] | None = None
     slots: tuple[Ident, ...] | None = None
     purposes: tuple[Ident, ...] | None = None
+    variants: tuple[Short, ...] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, repr=False, eq=False)
@@ -147,6 +150,16 @@ class ReleaseRule:
     final_run: bool | None = None
 
 
+class ForVariants(Protocol):
+    @property
+    def variants(self) -> tuple[Short, ...] | None: ...
+
+
+def applies(row: ForVariants, variant: str | None) -> bool:
+    """Whether a row, a check, a test or a caution holds for this variant; without variants it holds for all."""
+    return not row.variants or variant in row.variants
+
+
 @dataclass(frozen=True, kw_only=True, repr=False, eq=False)
 class Sheet:
     """One revision of a class's service sheet."""
@@ -166,6 +179,9 @@ class Sheet:
 
     def characteristic(self, code: str) -> Characteristic | None:
         return next((c for c in self.characteristics if c.code == code), None)
+
+    def checks_for(self, variant: str | None) -> list[Check]:
+        return [check for check in self.checks if applies(check, variant)]
 
     def slot(self, slot: str) -> Slot | None:
         return next((s for s in self.slots if s.slot == slot), None)

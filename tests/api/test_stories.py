@@ -152,8 +152,9 @@ def test_s1_look_alike_stays_quiet(demo):
 
 def test_s1_healthy_units_raise_no_alarm(demo):
     """JOB.md 8: everything but the planted stories is dull; on 3 December 2024 only SEL-004 is flagged."""
-    machines = [u["unit"] for u in demo.ask("/v1/units", limit=500)["units"] if u["family"] == "machine"]
-    verdicts = {u: demo.ask(f"/v1/units/{u}/wear/{u[:3]}-BL", true_at=WARNED)["verdict"] for u in machines}
+    nuts = {"SEL": "SEL-BL", "FAC": "FAC-BL", "BOR": "BOR-AB"}
+    machines = {u["unit"]: nuts.get(u["class"]) for u in demo.ask("/v1/units", limit=500)["units"]}
+    verdicts = {u: demo.ask(f"/v1/units/{u}/wear/{n}", true_at=WARNED)["verdict"] for u, n in machines.items() if n}
     assert ["SEL-004"] == [u for u, verdict in verdicts.items() if verdict in ("crosses_before_service", "beyond")]
 
 

@@ -29,7 +29,8 @@ def holders(demo, **query):
     """The machines whose vane slot holds pieces of the lot."""
     found = []
     for unit in machines(demo):
-        occupant = demo.ask(f"/v1/units/{unit}/slots/vane-set", **query)["occupant"]
+        slots = demo.ask(f"/v1/units/{unit}/slots", **query)["slots"]
+        occupant = next((s["occupant"] for s in slots if s["slot"] == "vane-set"), None)
         if occupant and LOT in {p["lot"] for p in occupant["pieces"]}:
             found.append(unit)
     return found
