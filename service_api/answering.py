@@ -23,6 +23,7 @@ from service_api.domain.context import RULES, Context, in_force
 from service_api.domain.discrepancies import Discrepancy
 from service_api.domain.doubts import discrepancies
 from service_api.domain.gauges import GaugeRecord
+from service_api.domain.ledger import Doubt
 from service_api.domain.moments import day_in, in_utc, parse
 from service_api.domain.plain import answer, plain
 from service_api.domain.readings import rows
@@ -30,7 +31,7 @@ from service_api.domain.refusals import Malformed, NotFound, UnknownUnit
 from service_api.domain.state import UnitState, without
 from service_api.domain.timeline import Item, facts
 from service_api.filing import pages_of
-from service_api.ledgers import Beside, beside, beside_then
+from service_api.ledgers import Beside, beside, beside_shop, beside_shop_then, beside_then
 from service_api.log import driver, store
 from service_api.log.engines import QuickReader
 from service_api.log.store import Book
@@ -407,6 +408,9 @@ class Answers:
                 states, more = self._fleet(connection, when, known, after, limit, wanted.class_)
             found: dict[str, Discrepancy] = {}
             index = -1
+            if wanted.whole and not after:  # what concerns no unit comes first
+                index = (store.read_head(connection, self.book.number).size if known is None else known) - 1
+                found = {d.key: d.shown for d in self._of_shop(connection, when, index + 1) if wanted.asks_for(d.shown)}
             for state, context in self._all_joined(connection, states, when, known):
                 index = max(index, state.index, context.index)
                 for doubt in discrepancies(state, context):
@@ -415,6 +419,11 @@ class Answers:
                         found[doubt.key] = doubt
         as_of = self._as_of(when, known, index)
         return {"as_of": as_of, "discrepancies": [answer(doubt) for doubt in found.values()]}, more
+
+    def _of_shop(self, connection: Connection, when: When, known: int) -> list[Doubt]:
+        if when.now:
+            return beside_shop(connection, self.book.number)
+        return beside_shop_then(connection, self.book.number, known, when.true_at)
 
     def _fleet(
         self, connection: Connection, when: When, known: int | None, after: str, limit: int, class_: str | None

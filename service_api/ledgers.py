@@ -3,8 +3,9 @@
 Appending and redrawing write here; answering asks here, about now by the rows, about then by the claims themselves.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
+from itertools import pairwise
 from typing import Any, Protocol
 
 from sqlalchemy import Connection
@@ -12,11 +13,14 @@ from sqlalchemy import Connection
 from service_api.domain.entry import Recorded
 from service_api.domain.ledger import CLAIMING, LIFTED, Doubt, Line, claims, doubts, latest, lift_key, pieces_in
 from service_api.domain.moments import in_utc
+from service_api.domain.slips import LIFTABLE, Slip, cause, slip_of
+from service_api.domain.slips import doubts as doubts_of_slips
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item, simple_item
 from service_api.filing import pages_of
 from service_api.pages import draw_unit, find_entry, history_of
 from service_api.projections import ledger as rows
+from service_api.projections import slips
 from service_api.projections.units import Write
 
 
@@ -88,6 +92,66 @@ def _differs(before: Line, now: Line) -> bool:
 
 def _struck(line: Line, since: int) -> Line:
     return Line(line.key, line.fact, since, line.entry, line.subject, False, line.at, line.nth, line.type, line.said)
+
+
+def write_slips(writes: Writes, book: int, fresh: Iterable[Recorded]) -> list[Slip]:
+    """Write which devices sent these entries, under which of their numbers."""
+    found: dict[tuple[str, int], Slip] = {}
+    for entry in fresh:
+        if (slip := slip_of(entry)) is not None:
+            found.setdefault((slip.device, slip.seq), slip)
+    _run(writes, slips.slip_rows(book, found.values()))
+    return list(found.values())
+
+
+def settle_slips(
+    connection: Connection, writes: Writes, book: int, fresh: Iterable[Slip], keys: Iterable[str] = ()
+) -> list[Doubt]:
+    """Draw the doubts again that these slips and these lifts bear on, and give those that did not stand before."""
+    writes.settle()
+    spans: dict[str, tuple[int, int]] = {}
+    for slip in (*fresh, *_slips_lifted(connection, book, keys)):
+        low, high = spans.get(slip.device, (slip.seq, slip.seq))
+        spans[slip.device] = (min(low, slip.seq), max(high, slip.seq))
+    now: dict[str, list[Doubt]] = {}
+    for device, (low, high) in sorted(spans.items()):
+        for before, slip in pairwise(slips.around(connection, book, device, low, high)):
+            now[cause(slip)] = doubts_of_slips(before, slip)
+    if not now:
+        return []
+    stood = rows.doubts_of_causes(connection, book, now)
+    raised = {doubt.key for found in now.values() for doubt in found}
+    lifted = _lifted(rows.lines_of_keys(connection, book, {f"{LIFTED}/{key}" for key in raised})) if raised else set()
+    now = {of: [d for d in found if d.key not in lifted] for of, found in now.items()}
+    if raised or stood:
+        _run(writes, rows.write_doubts(connection, book, now))
+    return [d for of, found in now.items() for d in found if d.key not in stood.get(of, ())]
+
+
+def _slips_lifted(connection: Connection, book: int, keys: Iterable[str]) -> Iterator[Slip]:
+    """The slips that lifts name: a lift names a doubt, which names the entry that raised it."""
+    for key in keys:
+        code, _, ident = key.partition("/")[2].partition(":")
+        if key.startswith(f"{LIFTED}/") and code in LIFTABLE and len(ident) == 36:
+            entry = find_entry(connection, book, ident)
+            slip = slip_of(entry) if entry else None
+            if slip is not None:
+                yield slip
+
+
+def beside_shop(connection: Connection, book: int) -> list[Doubt]:
+    """What stands now and concerns no unit: of devices."""
+    return rows.doubts_of_shops(connection, book)
+
+
+def beside_shop_then(connection: Connection, book: int, known: int, true_at: datetime | None) -> list[Doubt]:
+    """The same as of then."""
+    until = None if true_at is None else in_utc(true_at, 6)
+    sent = (slip for slip in slips.every(connection, book, known) if until is None or slip.at <= until)
+    found = [d for a, b in pairwise(sent) if a.device == b.device for d in doubts_of_slips(a, b)]
+    lifts = rows.lines_of_keys(connection, book, {f"{LIFTED}/{d.key}" for d in found}, known)
+    lifted = _lifted(lifts, until)
+    return sorted((d for d in found if d.key not in lifted), key=lambda d: (d.subject, d.key))
 
 
 def pieces_changed(before: Mapping[str, UnitState], after: Mapping[str, UnitState]) -> dict[str, None]:

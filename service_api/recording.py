@@ -28,11 +28,12 @@ from service_api.domain.plain import answer, make, plain
 from service_api.domain.records import replace
 from service_api.domain.references import Reference, named_in, references
 from service_api.domain.refusals import Busy, DiskFull, Fault, IdReused, Malformed, NotAllowed, OutcomeUnknown, Refusal
+from service_api.domain.slips import Slip
 from service_api.domain.state import Raised, UnitState, begin, told
 from service_api.domain.warnings import Remark, newest_row, remarks, uom_fault
 from service_api.filing import changes_of, drawn_topics, family_topic, is_context, own_topics, pages_of, root_of
 from service_api.late import Tail, advance, keep_cuts, renewed, uncut
-from service_api.ledgers import pieces_changed, settle, write_claims
+from service_api.ledgers import pieces_changed, settle, settle_slips, write_claims, write_slips
 from service_api.log import driver, store
 from service_api.log.combining import Combiner
 from service_api.log.store import Book, Head, Row
@@ -162,6 +163,7 @@ class Recorder:
         self._sheets: dict[str, list[SheetRevision]] = {}
         self._rows: dict[str, dict[str, Any]] = {}  # class -> code -> the characteristic by the newest of them
         self._context: dict[tuple[str, str], Any] = {}  # gauges, alerts, authorisations, until one of them moves
+        self._slips: dict[str, Slip] = {}  # the last of each device
         self._parties: set[str] = set()  # ids are never taken out of the directory, so this only grows
         self._roles: dict[str, Roles] = {}
         self._directory = 0  # the version of the directory that the roles are of
@@ -268,6 +270,7 @@ class Recorder:
         self._sheets.clear()
         self._rows.clear()
         self._context.clear()
+        self._slips.clear()
 
     def _keep(self, done: _Done, batch: _Batch) -> None:
         for kept in (self._states, self._tails, self._pages):
@@ -630,7 +633,16 @@ class Recorder:
             wanted = set(units)
             return self._read_states(connection, wanted - after.keys()) | {u: after[u] for u in wanted & after.keys()}
 
-        return settle(connection, changes, book, keys, states) if keys else []
+        found = settle(connection, changes, book, keys, states) if keys else []
+        sent = [slip for slip in write_slips(changes, book, [e for e, _ in fresh]) if not self._follows(slip)]
+        return found + settle_slips(connection, changes, book, sent, keys) if sent or keys else found
+
+    def _follows(self, slip: Slip) -> bool:
+        """The slip is the next of its device after the last one, so that nothing is missing and no clock went back."""
+        last = self._slips.get(slip.device)
+        if last is None or slip.seq > last.seq:
+            self._slips[slip.device] = slip
+        return last is not None and slip.seq == last.seq + 1 and slip.at >= last.at
 
     # Receipts
 

@@ -30,7 +30,7 @@ OPENS = {
 MOVING = ("part.fitted", "part.removed", "part.sold")
 CLAIMING = frozenset((*OPENS, *MOVING, "unit.registered", "tag.attached", "tag.detached", "hold.lifted"))
 LIFTED = "lifted"
-LIFTABLE = ("piece-gap",)
+LIFTABLE = ("piece-gap", "device-gap", "clock-back")
 LOOSE = ("stock", "bin", "quarantine", "supplier", "scrap")
 
 

@@ -1,5 +1,5 @@
 """Every projection of a book drawn again from its log: topics, pages, unit states, tag spans,
-remarks, changes, claims and doubts, the head of the context.
+remarks, changes, claims, slips and doubts, the head of the context.
 
 The rows are drawn into temporary tables of the same names, which hide the real ones from this one connection; so the
 statements are those of an append. While that goes on, appends and readers do as they like. At the end one transaction
@@ -19,7 +19,7 @@ from sqlalchemy.schema import CreateTable
 from service_api.app import Store
 from service_api.domain.entry import Recorded
 from service_api.filing import changes_of, drawn_topics, family_topic, is_context, pages_of, root_of
-from service_api.ledgers import settle, write_claims
+from service_api.ledgers import settle, settle_slips, write_claims
 from service_api.log import driver
 from service_api.log import store as log
 from service_api.log import tables as log_tables
@@ -27,7 +27,7 @@ from service_api.log.engines import drawing_engine
 from service_api.log.store import Book
 from service_api.ops.shares import Drawn, Share, blocks, drawn_apart
 from service_api.pages import draw_unit, find_entry, read_entries
-from service_api.projections import tables, units
+from service_api.projections import slips, tables, units
 from service_api.projections.changes import change_rows
 from service_api.projections.remarks import forget_remarks, remark_rows
 
@@ -182,6 +182,7 @@ class _Drawing:
         self._written |= share.touched
         share.touched, share.again = set(), set()
         settle(self.connection, self, self.book, self._keys, lambda units: {unit: share.states[unit] for unit in units})
+        settle_slips(self.connection, self, self.book, slips.ends(self.connection, self.book))
 
 
 class _Swap:

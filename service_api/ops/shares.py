@@ -16,6 +16,7 @@ from sqlalchemy import Connection
 from service_api.domain.entries import TYPES
 from service_api.domain.entry import Recorded
 from service_api.domain.ledger import Line
+from service_api.domain.slips import Slip, slip_of
 from service_api.domain.state import UnitState, begin
 from service_api.filing import is_context, own_changes, own_topics
 from service_api.late import advance
@@ -25,6 +26,7 @@ from service_api.log.engines import reading_engine
 from service_api.projections import units
 from service_api.projections.changes import Change, change_rows
 from service_api.projections.ledger import line_rows
+from service_api.projections.slips import slip_rows
 from service_api.projections.units import Page, Topic, Write
 from service_api.wire.entries import read_stored
 
@@ -67,12 +69,15 @@ class Share:
         changes: list[Change] = []
         lines: list[Line] = []
         corrections: list[int] = []
+        sent: list[Slip] = []
         context, count = -1, 0
         for text in texts:
             entry = read_stored(text)
             count += 1
             topics += own_topics(entry)
             pages[entry.subject] = Page(entry.seq + 1, entry.index)
+            if (slip := slip_of(entry)) is not None:
+                sent.append(slip)
             if TYPES[entry.type].corrects:
                 corrections.append(entry.index)
                 continue
@@ -87,6 +92,7 @@ class Share:
             units.page_rows(self.book, pages),
             change_rows(self.book, changes),
             line_rows(self.book, lines),
+            slip_rows(self.book, sent),
         ]
         return Drawn(count, writes, context, corrections, [line.key for line in lines])
 

@@ -111,6 +111,13 @@ def doubts_of_causes(connection: Connection, book: int, causes: Iterable[str]) -
     return found
 
 
+def doubts_of_shops(connection: Connection, book: int) -> list[Doubt]:
+    """What stands now on no unit's page."""
+    wanted = select(t.doubt.c.said).where(t.doubt.c.book == book, t.doubt.c.subject.between("shop:", "shop;"))
+    found = connection.execute(wanted.order_by(t.doubt.c.subject, t.doubt.c.key)).scalars()
+    return [make(Doubt, json.loads(said)) for said in found]
+
+
 def doubts_on(connection: Connection, book: int, units: Iterable[str]) -> dict[str, tuple[list[Doubt], int]]:
     """By unit, what stands between it and others now, by key, and how far the others go; no unit without either."""
     wanted = [f"unit:{unit}" for unit in units]

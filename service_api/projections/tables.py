@@ -10,6 +10,7 @@ stretch_cell : what a cell of the state said at the end of a stretch whose facts
 remark : what was remarked of a unit's facts and nobody can settle; `said` is its text
 claim : what facts say of a serial, a label or an id that other pages may speak of too; a correction adds a line
 doubt : where claims contradict each other now, by page; the row without a key says how far a unit's neighbours go
+slip : the entries of a device by its own running number; of two with one number the first
 change : which units an entry may have changed, and in what; an empty unit stands for all that lean on its context
 """
 
@@ -143,5 +144,19 @@ doubt = Table(
     sqlite_with_rowid=False,
 )
 Index("doubt_cause", doubt.c.book, doubt.c.cause)
+slip = Table(
+    "slip",
+    metadata,
+    Column("book", Integer, primary_key=True, autoincrement=False),
+    Column("device", Text, primary_key=True),
+    Column("seq", BigInt, primary_key=True, autoincrement=False),
+    Column("fact", BigInt, nullable=False),
+    Column("entry", Text, nullable=False),
+    Column("live", Integer, nullable=False),
+    Column("typed", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("moved", BigInt, nullable=False),
+    sqlite_with_rowid=False,
+)
 
 OWN, NAMED, DRAWN = 0, 1, 2

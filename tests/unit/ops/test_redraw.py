@@ -6,6 +6,7 @@ nothing of `filing` is used here.
 
 import json
 import os
+from itertools import pairwise
 
 import orjson
 import pytest
@@ -18,9 +19,11 @@ from service_api.app import Store
 from service_api.domain.changes import LEANS, moved_by
 from service_api.domain.entries import TYPES
 from service_api.domain.ledger import CLAIMING, Line, claims, doubts, latest
-from service_api.domain.moments import in_utc
+from service_api.domain.moments import in_utc, parse
 from service_api.domain.plain import plain
 from service_api.domain.references import named_subjects
+from service_api.domain.slips import Slip
+from service_api.domain.slips import doubts as doubts_of_slips
 from service_api.domain.timeline import effective_history
 from service_api.ops import redraw as ops
 from service_api.ops import shares
@@ -47,6 +50,7 @@ BY_HAND = {
     "change": "UPDATE change SET changed = 'weather' WHERE book = {book}",
     "context": "DELETE FROM context WHERE book = {book}",
     "claim": "UPDATE claim SET live = 0 WHERE book = {book}",
+    "slip": "INSERT INTO slip VALUES ({book}, 'tab', 99, 0, 'no entry', 1, '2026', '2026', 0)",
     "doubt": "INSERT INTO doubt VALUES ({book}, 'unit:U-1', 'no-such:doubt', 'tag/OWN-1', -1, 'nothing')",
 }
 
@@ -97,7 +101,8 @@ def rows_by_the_book(entries, book):
         "change": [(number, *change) for change in changed(entries, known)],
         "context": [(number, max(context))] if context else [],
         "claim": (lines := list(claimed(entries, known))) and [(number, *line) for line in lines],
-        "doubt": [(number, *row) for row in doubtful(lines, folded)],
+        "slip": [(number, *slip) for slip in sent(entries)],
+        "doubt": [(number, *row) for row in (*doubtful(lines, folded), *missing(entries, lines))],
     }
     return {name: sorted(rows, key=repr) for name, rows in found.items()}
 
@@ -175,6 +180,32 @@ def doubtful(lines, folded):
             for subject in {doubt.subject, *(f"unit:{unit}" for unit in doubt.units)}:
                 yield subject, doubt.key, key, -1, text
     yield from ((subject, "", "", head, "") for subject, head in heads.items())
+
+
+def sent(entries):
+    """(device, seq, fact, entry, live, typed, at, moved) of a device's entries; of two with one number the first."""
+    found = {}
+    for entry in entries:
+        if entry.device is not None:
+            typed = in_utc(parse(entry.occurred_at), 6)
+            moved = entry.device.note.clock_moved_ms if entry.device.note else 0
+            row = (entry.index, entry.id, int(entry.source_kind == "live"), typed, in_utc(entry.moment, 6), moved)
+            found.setdefault((entry.device.id, entry.device.seq), row)
+    return [(*key, *row) for key, row in found.items()]
+
+
+def missing(entries, lines):
+    """(subject, key, cause, head, said): numbers that a device has not sent, and steps of its clock unexplained."""
+    lifted = {key.partition("/")[2] for key, _, _, _, _, live, *_ in lines if live}
+    struck = {key.partition("/")[2] for key, _, _, _, _, live, *_ in lines if not live}
+    for a, b in pairwise(sorted(sent(entries))):
+        if a[0] != b[0]:
+            continue
+        found = doubts_of_slips(Slip(*a[:4], bool(a[4]), *a[5:]), Slip(*b[:4], bool(b[4]), *b[5:]))
+        for doubt in found:
+            if doubt.key not in lifted - struck:
+                text = json.dumps(plain(doubt), separators=(",", ":"), ensure_ascii=False)
+                yield doubt.subject, doubt.key, f"device/{b[0]}/{b[1]}", -1, text
 
 
 def engraved(state):

@@ -1,0 +1,52 @@
+"""Rows by device and running number: the entries as devices sent them."""
+
+from collections.abc import Iterable, Iterator
+
+from sqlalchemy import Connection, func, select
+
+from service_api.domain.slips import Slip
+from service_api.projections import tables as t
+from service_api.projections.units import Write
+
+_S = t.slip.c
+
+
+def slip_rows(book: int, slips: Iterable[Slip]) -> Write:
+    """Of two slips with one number the first that was recorded stays."""
+    rows = [(book, s.device, s.seq, s.fact, s.entry, int(s.live), s.typed, s.at, s.moved) for s in slips]
+    return Write(_SLIP, rows)
+
+
+_SLIP = (
+    "INSERT INTO slip (book, device, seq, fact, entry, live, typed, at, moved) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+    " ON CONFLICT (book, device, seq) DO UPDATE SET fact = excluded.fact, entry = excluded.entry, live = excluded.live,"
+    " typed = excluded.typed, at = excluded.at, moved = excluded.moved WHERE excluded.fact < slip.fact"
+)
+
+
+def around(connection: Connection, book: int, device: str, first: int, last: int) -> list[Slip]:
+    """The slips of a device from the one before a number to the one after another, in order."""
+    of_device = (_S.book == book, _S.device == device)
+    start = select(func.max(_S.seq)).where(*of_device, _S.seq < first).scalar_subquery()
+    end = select(func.min(_S.seq)).where(*of_device, _S.seq > last).scalar_subquery()
+    between = (_S.seq >= func.coalesce(start, first), _S.seq <= func.coalesce(end, last))
+    return list(_read(connection, select(t.slip).where(*of_device, *between).order_by(_S.seq)))
+
+
+def ends(connection: Connection, book: int) -> list[Slip]:
+    """The first and the last slip of every device."""
+    of_device = select(_S.device, func.min(_S.seq), func.max(_S.seq)).where(_S.book == book).group_by(_S.device)
+    spans = connection.execute(of_device.order_by(_S.device)).all()
+    wanted = (select(t.slip).where(_S.book == book, _S.device == d, _S.seq.in_((a, b))) for d, a, b in spans)
+    return [slip for query in wanted for slip in _read(connection, query)]
+
+
+def every(connection: Connection, book: int, below: int) -> Iterator[Slip]:
+    """All slips of the first `below` entries, device by device, in order."""
+    wanted = select(t.slip).where(_S.book == book, _S.fact < below).order_by(_S.device, _S.seq)
+    return _read(connection, wanted)
+
+
+def _read(connection: Connection, wanted: object) -> Iterator[Slip]:
+    for r in connection.execute(wanted):  # type: ignore[call-overload]
+        yield Slip(r.device, r.seq, r.fact, r.entry, bool(r.live), r.typed, r.at, r.moved)
