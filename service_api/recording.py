@@ -518,6 +518,8 @@ class Recorder:
         found += self._unknown(connection, batch, named)
         if getattr(body, "second", None) == target.by:
             found.append(Fault(f"{pointer}/second", "second-is-first", "the second person is another than `by`"))
+        if not found and TYPES[target.type].signed and data.get("second") != target.data.get("second"):
+            found.append(Fault(f"{pointer}/second", "wrong-form", "a signature is never corrected; sign a new entry"))
         return found + self._body_faults(connection, batch, target.subject_id, body, pointer)
 
     def _entry(self, connection: Connection, batch: _Batch, ident: str) -> Recorded | None:
