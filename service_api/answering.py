@@ -251,7 +251,7 @@ class Answers:
         self, connection: Connection, state: UnitState, when: When, known: int | None, between: Beside
     ) -> tuple[UnitState, Context]:
         """The unit's state, less what others show to be gone from it, and what it leans on."""
-        state = without(state, {doubt.taken for doubt in between[0] if doubt.taken})
+        state = without(state, {entry for doubt in between[0] for entry in doubt.taken})
         return state, self._context(connection, state, when, known, between)
 
     def _cached(self, name: str, unit: str, when: When, make: Callable[[Connection], Any]) -> Answer:

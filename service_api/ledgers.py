@@ -11,7 +11,7 @@ from typing import Any, Protocol
 from sqlalchemy import Connection
 
 from service_api.domain.entry import Recorded
-from service_api.domain.ledger import CLAIMING, LIFTED, Doubt, Line, claims, doubts, latest, lift_key, pieces_in
+from service_api.domain.ledger import CLAIMING, LIFTED, Doubt, Line, claims, doubts, latest, lift_key, merged, pieces_in
 from service_api.domain.moments import in_utc
 from service_api.domain.slips import LIFTABLE, Slip, cause, slip_of
 from service_api.domain.slips import doubts as doubts_of_slips
@@ -125,7 +125,7 @@ def settle_slips(
     now = {of: [d for d in found if d.key not in lifted] for of, found in now.items()}
     if raised or stood:
         _run(writes, rows.write_doubts(connection, book, now))
-    return [d for of, found in now.items() for d in found if d.key not in stood.get(of, ())]
+    return [d for of, found in now.items() for d in found if rows.row_key(d, of) not in stood.get(of, ())]
 
 
 def _slips_lifted(connection: Connection, book: int, keys: Iterable[str]) -> Iterator[Slip]:
@@ -181,7 +181,7 @@ def settle(connection: Connection, writes: Writes, book: int, keys: Iterable[str
     now = {key: _standing(key, found, states, lifted) for key, found in sorted(shared.items())}
     _run(writes, rows.write_doubts(connection, book, now))
     _run(writes, rows.head_rows(book, _heads(shared, lifts)))
-    return [d for key, found in now.items() for d in found if d.key not in stood.get(key, ())]
+    return [d for key, found in now.items() for d in found if rows.row_key(d, key) not in stood.get(key, ())]
 
 
 def _lifted_from(connection: Connection, book: int, key: str, known: Mapping[str, list[Line]]) -> dict[str, list[Line]]:
@@ -233,7 +233,7 @@ Beside = tuple[list[Doubt], int]  # what stands between a unit and others, and h
 
 def beside(connection: Connection, book: int, units: Iterable[str]) -> dict[str, Beside]:
     """By unit, what stands between it and others now."""
-    return rows.doubts_on(connection, book, units)
+    return {unit: (merged(found), head) for unit, (found, head) in rows.doubts_on(connection, book, units).items()}
 
 
 def beside_then(connection: Connection, book: int, unit: str, known: int | None, true_at: datetime | None) -> Beside:
@@ -252,4 +252,4 @@ def beside_then(connection: Connection, book: int, unit: str, known: int | None,
     for key, of_key in sorted(shared.items()):
         live = _by(latest(of_key), until)
         found += [d for d in doubts(key, live, states) if d.key not in lifted and unit in d.units]
-    return sorted(found, key=lambda d: d.key), _heads(shared, lifts).get(page, -1)
+    return merged(found), _heads(shared, lifts).get(page, -1)

@@ -22,7 +22,7 @@ from service_api.domain.discrepancies import discrepancy
 from service_api.domain.doubts import RAISING, joined
 from service_api.domain.entries import TYPES, ReadingTaken, TagAttached
 from service_api.domain.entry import Recorded, Signed
-from service_api.domain.ledger import Doubt
+from service_api.domain.ledger import Doubt, merged
 from service_api.domain.moments import day_in, in_utc, parse
 from service_api.domain.plain import answer, make, plain
 from service_api.domain.records import replace
@@ -658,7 +658,7 @@ class Recorder:
                     # a late entry may show that an earlier one cannot be right: its own receipt says so
                     owner = known.entry if known.entry in batch.by_id else _cause(batch, known.entries, unit)
                     raised.setdefault(owner, []).append(answer(found))
-        for doubt in between:
+        for doubt in merged(between):
             owner = doubt.entry if doubt.entry in batch.by_id else batch.accepted[-1][1].id
             raised.setdefault(owner, []).append(answer(doubt.shown))
         for unit, state in drawn.after.items():

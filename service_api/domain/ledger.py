@@ -5,7 +5,7 @@ the same fact. So what was known then can be asked for, and a state holds nothin
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -108,7 +108,7 @@ def pieces_in(state: UnitState) -> dict[str, tuple[str, Occupant]]:
 class Doubt:
     """A contradiction between pages, raised by `entry` on `subject`.
 
-    taken : the entry of an occupant that this shows to be gone from where it was fitted
+    taken : the entries of occupants that this shows to be gone from where they were fitted
     """
 
     code: str
@@ -117,7 +117,7 @@ class Doubt:
     units: tuple[str, ...]
     entries: tuple[str, ...]
     detail: str
-    taken: str | None = None
+    taken: tuple[str, ...] = ()
 
     @property
     def key(self) -> str:
@@ -128,9 +128,26 @@ class Doubt:
         return between(self.code, self.entry, self.subject, self.units, self.entries, self.detail)
 
 
-def _doubt(code: str, by: Line, lines: Sequence[Line], detail: str, taken: str | None = None) -> Doubt:
+def _doubt(code: str, by: Line, lines: Sequence[Line], detail: str, *taken: str) -> Doubt:
     """lines : all that contradict, the one that raised it among them"""
     return Doubt(code, by.entry, by.subject, _units(lines), tuple(line.entry for line in lines), detail, taken)
+
+
+def merged(doubts: Iterable[Doubt]) -> list[Doubt]:
+    """The doubts by key, those that one entry raised of several things as one."""
+    found: dict[str, Doubt] = {}
+    for doubt in sorted(doubts, key=lambda d: (d.key, d.detail)):
+        known = found.get(doubt.key)
+        if known is not None:
+            doubt = replace(
+                known,
+                units=tuple(dict.fromkeys((*known.units, *doubt.units))),
+                entries=tuple(dict.fromkeys((*known.entries, *doubt.entries))),
+                detail=f"{known.detail}; {doubt.detail}",
+                taken=(*known.taken, *doubt.taken),
+            )
+        found[doubt.key] = doubt
+    return list(found.values())
 
 
 States = Callable[[Iterable[str]], Mapping[str, UnitState]]

@@ -71,18 +71,23 @@ def keys_of(connection: Connection, book: int, subject: str, below: int | None =
 # Doubts
 
 
+def row_key(doubt: Doubt, cause: str) -> str:
+    """An entry may raise the same of several things: of two pieces that it fits, say."""
+    return f"{doubt.key} {cause}"
+
+
 def write_doubts(connection: Connection, book: int, by_cause: Mapping[str, Sequence[Doubt]]) -> Write:
     """The rows of these causes, once those before are gone: one on each page that a doubt concerns."""
     causes = sorted(by_cause)
     for start in range(0, len(causes), AT_ONCE):
         there = t.doubt.c.cause.in_(causes[start : start + AT_ONCE])
         connection.execute(delete(t.doubt).where(t.doubt.c.book == book, there))
-    rows = [
-        (book, subject, doubt.key, cause, -1, json.dumps(plain(doubt), separators=(",", ":"), ensure_ascii=False))
-        for cause, found in by_cause.items()
-        for doubt in found
-        for subject in dict.fromkeys((doubt.subject, *(f"unit:{unit}" for unit in doubt.units)))
-    ]
+    rows = []
+    for cause, found in by_cause.items():
+        for doubt in found:
+            said = json.dumps(plain(doubt), separators=(",", ":"), ensure_ascii=False)
+            pages = dict.fromkeys((doubt.subject, *(f"unit:{unit}" for unit in doubt.units)))
+            rows += [(book, page, row_key(doubt, cause), cause, -1, said) for page in pages]
     return Write(_DOUBT, rows)
 
 
@@ -99,7 +104,7 @@ _DOUBT = (
 
 
 def doubts_of_causes(connection: Connection, book: int, causes: Iterable[str]) -> dict[str, set[str]]:
-    """By cause, the keys of the doubts that stand."""
+    """By cause, the rows of the doubts that stand, by their keys."""
     wanted = sorted(causes)
     found: dict[str, set[str]] = {}
     for start in range(0, len(wanted), AT_ONCE):

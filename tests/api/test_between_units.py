@@ -41,6 +41,18 @@ def test_row_4_3_4_one_serial_in_two_units_is_contested_on_both(tell, codes, ask
     assert ([], []) == both(codes, true_at=DAY[8], **then)
 
 
+def test_row_4_3_4_of_two_pieces_of_one_fit_that_are_both_elsewhere_one_doubt_names_both(tell, codes, ask):
+    pair = [B114, f.piece("P-9", serial="B-115")]
+    tell(f.fitted("bearing", *pair, occurred_at=DAY[8]), f.fitted("bearing", *pair, unit="U-2", occurred_at=DAY[9]))
+    assert (["serial-in-two-places"], ["serial-in-two-places"]) == both(codes)
+    (one,) = ask("/v1/units/U-1/condition")["discrepancies"]
+    assert ["B-114", "B-115"] == [serial for serial in ("B-114", "B-115") if serial in one["detail"]]
+    (out,) = tell(f.removed("bearing", B114, to="stock", occurred_at="2026-01-05T08:30:00+01:00"))
+    assert ([], []) == both(codes), "the set came out together"
+    tell(f.withdrawn(out))
+    assert (["serial-in-two-places"], ["serial-in-two-places"]) == both(codes)
+
+
 def test_row_4_3_4_in_a_unit_and_in_stock(tell, codes):
     """JOB.md: bearing B-114 in SEL-003 and in stock."""
     tell(f.fitted("bearing", B114, occurred_at=DAY[8]))

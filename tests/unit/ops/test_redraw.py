@@ -178,7 +178,7 @@ def doubtful(lines, folded):
                 continue
             text = json.dumps(plain(doubt), separators=(",", ":"), ensure_ascii=False)
             for subject in {doubt.subject, *(f"unit:{unit}" for unit in doubt.units)}:
-                yield subject, doubt.key, key, -1, text
+                yield subject, f"{doubt.key} {key}", key, -1, text
     yield from ((subject, "", "", head, "") for subject, head in heads.items())
 
 
@@ -205,7 +205,8 @@ def missing(entries, lines):
         for doubt in found:
             if doubt.key not in lifted - struck:
                 text = json.dumps(plain(doubt), separators=(",", ":"), ensure_ascii=False)
-                yield doubt.subject, doubt.key, f"device/{b[0]}/{b[1]}", -1, text
+                cause = f"device/{b[0]}/{b[1]}"
+                yield doubt.subject, f"{doubt.key} {cause}", cause, -1, text
 
 
 def engraved(state):
