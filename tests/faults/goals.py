@@ -22,6 +22,7 @@ ROOT = Path(__file__).parents[2]
 STORES = ("sqlite", "postgresql")
 FRESH = 25  # kills on one store, so that checking a round does not take ever longer
 LEVELS = 10  # of a full disk, on one store
+FILLS_THE_CACHE = 500_000  # entries, of which a fifth fill the cache that SQLite is allowed
 PART = 2500  # images of one recording
 
 
@@ -237,7 +238,7 @@ def _spread(work: Callable[[Part], Result], parts: Iterable[Part]) -> Iterator[R
 
 def one_stream(run: Run) -> Figure:
     with ground(run) as on:
-        service = on.start()
+        service = on.start(None if run.count >= FILLS_THE_CACHE else "small cache")
         try:
             found = streaming.stream(service, on.token, streaming.entries(run.count, run.seed), run.count)
         finally:

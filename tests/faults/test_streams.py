@@ -29,8 +29,12 @@ def service(on):
     running.kill()
 
 
-def test_a_long_stream_is_told_line_by_line_and_the_memory_stays_flat(on, service):
-    found = stream(service, on.token, entries(MANY, 1), MANY)
+def test_a_long_stream_is_told_line_by_line_and_the_memory_stays_flat(on):
+    running = on.start("small cache")
+    try:
+        found = stream(running, on.token, entries(MANY, 1), MANY)
+    finally:
+        running.kill()
     assert ({201: MANY}, []) == (found.statuses, found.wrong)
     assert {"count": MANY, "index": on.store.answers(on.book.number).size()} == found.last
     assert found.growth() < FLAT, found.memory[::20]
