@@ -19,7 +19,7 @@ from service_api.log import driver
 PAGE_SIZE = 8192  # an entry of up to 2,000 bytes stays on its page of the index
 BUSY_SECONDS = 10
 CHECKPOINT_PAGES = 4000  # 32 MB of WAL: pages that every append changes go into the file once in hundreds of appends
-CACHE_KB = 65536  # of pages that the writing connection keeps
+CACHE_KB = 8192  # of pages that the writing connection keeps
 # connections of one process to a server, which grants a hundred to all of them
 QUICK, READERS, WRITERS, APPENDERS = 8, 8, 2, 4
 
