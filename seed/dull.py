@@ -72,6 +72,7 @@ READ: dict[str, Sequence[tuple[str, str, str, str]]] = {
         ("HTT-DT", "", "0.0", "0.5"),
         ("HTT-RP", "", "1.0", "1.5"),
         ("HTT-CY", "", "900", "1800"),
+        ("HTT-RC", "", "none", "none"),
     ),
     "MBD": (
         ("MBD-MP", "G-016", "12.9", "12.7"),
@@ -155,7 +156,11 @@ def visit(unit: dict[str, Any], number: int, on: date, customer: str, came_from:
         if not holds_for(row, variant):
             continue
         values = figures[number].split()
-        readings = at_positions(figures[number], row["positions"]) if "positions" in row else [{"value": values[0]}]
+        readings: list[dict[str, Any]] = (
+            at_positions(figures[number], row["positions"]) if "positions" in row else [{"value": values[0]}]
+        )
+        if row["kind"] == "choice":
+            readings = [{"value": {"word": figures[number]}}]
         taken = {"characteristic": code, "stage": "as_left", "uom": row["uom"], "readings": readings}
         day.add("reading.taken", taken | ({"gauge": gauge} if gauge else {}), job=job, minutes=6)
     for check in sheet(class_)["checks"]:

@@ -10,8 +10,9 @@ from service_api.calc import conformity as calc
 from service_api.calc import uom
 from service_api.domain.context import Context, SheetRevision
 from service_api.domain.entries import Reading
-from service_api.domain.forms import Quantity, Unknown
+from service_api.domain.forms import Chosen, Quantity, Unknown
 from service_api.domain.gauges import fitness
+from service_api.domain.records import replace
 from service_api.domain.sheets import Characteristic
 from service_api.domain.state import Taken
 
@@ -96,7 +97,7 @@ def undecided(
         also=(),
         value=None,
         uom=row.uom if row else None,
-        formed=form_of(row) if row else None,
+        formed=form_of(row) if row and row.kind != "choice" else None,
         uncertainty=None,
         limit=None,
         acting_limit=None,
@@ -111,6 +112,8 @@ def judge(
     taken: Taken, row: Characteristic, revision: SheetRevision, context: Context, baseline: Taken | None
 ) -> Conformity:
     """The verdict on a reading. It never refuses: what cannot be judged is `undecided`, and `why` says why."""
+    if row.kind == "choice":
+        return _chosen(taken, row, revision, context)
     try:
         value = form_value(taken.readings, taken.uom, row)
         first = form_value(baseline.readings, baseline.uom, row) if baseline and row.against_baseline else None
@@ -118,8 +121,12 @@ def judge(
         return undecided(str(error), row, revision.rev)
     gauge_state = _gauge_state(taken, row, value, context)
     unknown = [r for r in taken.readings if isinstance(r.value, Unknown)]
-    if value is None or unknown:
+    if value is None or unknown or any(isinstance(r.value, Chosen) for r in taken.readings):
         reason = unknown[0].value.unknown if unknown and isinstance(unknown[0].value, Unknown) else "no reading"
+        if any(isinstance(r.value, Chosen) for r in taken.readings):
+            return undecided(
+                f"a word is written where {row.code} is measured in {row.uom}", row, revision.rev, gauge_state
+            )
         return undecided(f"a value is not known: {reason}", row, revision.rev, gauge_state)
     change = None
     if row.against_baseline:
@@ -154,6 +161,22 @@ def judge(
         change=None if change is None else shown(change, row),
         why=why,
     )
+
+
+WORST = ("replace", "watch", "adjust", "good")
+
+
+def _chosen(taken: Taken, row: Characteristic, revision: SheetRevision, context: Context) -> Conformity:
+    """The worst of the words that were chosen; a word that the sheet does not offer decides nothing."""
+    gauge_state = _gauge_state(taken, row, None, context)
+    outcomes = {c.word: c.outcome for c in row.choices or ()}
+    found = [outcomes.get(r.value.word) if isinstance(r.value, Chosen) else None for r in taken.readings]
+    worst = next((word for word in WORST if word in found), None)
+    why = _gauge_doubt(taken, row, gauge_state)
+    if why is None and worst != "replace":  # one bad place is enough
+        why = f"the sheet offers {', '.join(outcomes)}" if None in found else _too_few(taken, row)
+    judged = undecided(why or "no reading", row, revision.rev, gauge_state)
+    return judged if why is not None or worst is None else replace(judged, outcome=worst, why=None)
 
 
 def _outcome(

@@ -13,6 +13,7 @@ from decimal import Decimal
 from typing import Any, Literal, TypeVar
 
 from service_api.domain.forms import (
+    Chosen,
     Code,
     Date,
     DateOrUnknown,
@@ -133,7 +134,7 @@ class Piece:
 
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Reading:
-    value: Decimal | Unknown
+    value: Decimal | Chosen | Unknown
     position: Short | None = None
 
 

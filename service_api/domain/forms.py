@@ -26,6 +26,13 @@ class Unknown:
 
 
 @dataclass(frozen=True)
+class Chosen:
+    """One of the words that the sheet offers where there is nothing to measure (a characteristic of kind `choice`)."""
+
+    word: "Short"
+
+
+@dataclass(frozen=True)
 class Quantity:
     """A measured value as it was written (`0.30` stays `0.30`) and its UCUM unit of measure."""
 

@@ -11,6 +11,7 @@ from service_api.domain import tags
 from service_api.domain.conformity import in_sheet_uom
 from service_api.domain.context import SheetRevision
 from service_api.domain.entry import Envelope
+from service_api.domain.forms import Chosen
 from service_api.domain.refusals import Fault
 from service_api.domain.sheets import Characteristic
 
@@ -58,6 +59,9 @@ def _reading(body: e.ReadingTaken, row: Characteristic) -> list[Remark]:
         if asked and reading.position is not None and reading.position not in asked:
             words = f"the sheet names {', '.join(asked)}"
             found.append(Remark(warning="unknown-position", pointer=f"{pointer}/position", words=words))
+        if isinstance(reading.value, Chosen) and reading.value.word not in {c.word for c in row.choices or ()}:
+            words = f"the sheet offers {', '.join(c.word for c in row.choices or ()) or 'no words'}"
+            found.append(Remark(warning="unknown-code", pointer=f"{pointer}/value/word", words=words))
         if row.resolution is None or not isinstance(reading.value, Decimal) or body.uom != row.uom:
             continue
         if _digits(reading.value) > _digits(row.resolution):

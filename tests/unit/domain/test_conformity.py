@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from service_api.domain.conformity import Edges, judge
 from service_api.domain.entries import Reading
-from service_api.domain.forms import Quantity, Unknown
+from service_api.domain.forms import Chosen, Quantity, Unknown
+from service_api.domain.records import replace
 from service_api.domain.state import Taken
 from tests.histories import at, calibration, context, gauge, on, revision, row
 
@@ -348,3 +349,48 @@ def test_the_lower_direction_is_the_mirror_of_the_higher(value, replace, watch, 
     down = {k: v if k == "worse" else -v for k, v in up.items()} | {"worse": "lower"}
     text = [{k: str(v) for k, v in m.items()} | {"rule": "guarded", "uncertainty": str(u)} for m in (up, down)]
     assert outcome_of(verdict(taken(str(value)), **text[0])) == outcome_of(verdict(taken(str(-value)), **text[1]))
+
+
+# Words where there is nothing to measure (JOB.md 2.5, HTT-RC: none; any is replace)
+
+CRACKS = {
+    "kind": "choice",
+    "uom": "1",
+    "rule": "guarded",
+    "choices": [
+        {"word": "none", "outcome": "good"},
+        {"word": "scratch", "outcome": "watch"},
+        {"word": "any", "outcome": "replace"},
+    ],
+}
+
+
+def chosen(*words, **more):
+    readings = tuple(Reading(value=w if isinstance(w, Unknown) else Chosen(w)) for w in words)
+    return verdict(replace(taken(uom="1"), readings=readings), **(CRACKS | more))
+
+
+@pytest.mark.parametrize(
+    ("words", "outcome"),
+    [(["none"], "good"), (["scratch"], "watch"), (["any"], "replace"), (["none", "any", "scratch"], "replace")],
+)
+def test_the_worst_word_decides_and_no_limit_is_quoted(words, outcome):
+    found = chosen(*words)
+    assert (outcome, None, None, None, None) == (found.outcome, found.value, found.limit, found.acting_limit, found.why)
+
+
+def test_a_word_that_the_sheet_does_not_offer_decides_nothing_unless_another_condemns():
+    assert ("undecided", "the sheet offers none, scratch, any") == (chosen("hairline").outcome, chosen("hairline").why)
+    assert "undecided" == chosen(Unknown("not cleaned"), "none").outcome
+    assert "replace" == chosen("hairline", "any").outcome
+
+
+def test_a_figure_for_a_choice_and_a_word_for_a_figure_are_undecided():
+    assert "undecided" == verdict(taken("0", uom="1"), **CRACKS).outcome
+    word = replace(taken("0.05"), readings=(Reading(value=D("0.05")), Reading(value=Chosen("fine"))))
+    assert "undecided" == verdict(word, **MARKS).outcome
+
+
+def test_fewer_places_than_the_sheet_asks_prove_no_good_word():
+    assert "undecided" == chosen("none", positions=["left", "right"]).outcome
+    assert "replace" == chosen("any", positions=["left", "right"]).outcome
