@@ -29,6 +29,8 @@ from service_api.log.store import Book
 from service_api.settings import Settings, travelling
 
 if TYPE_CHECKING:
+    from service_api.log.keys import Keys
+    from service_api.proving import Proofs
     from service_api.recording import Recorder
 
 Clock = Callable[[], datetime]
@@ -110,6 +112,7 @@ class Store:
         self.uses = Uses(self.writing)
         self._recorders: dict[int, Recorder] = {}
         self._answers: dict[int, Answers] = {}
+        self._proofs: dict[int, Proofs] = {}
 
     def _open_embedded(self, doing: str, patience: float) -> None:
         url, folder = self.settings.database, self.settings.data
@@ -224,6 +227,22 @@ class Store:
         if found is None:
             made = Answers(self.reading, self.book(number), self.clock, self.quickly)
             found = self._answers.setdefault(number, made)
+        return found
+
+    def keys(self, book: Book) -> "Keys":
+        from service_api.log.keys import Keys
+
+        return Keys(self.settings.keys, book.number, book.origin)
+
+    def proofs(self, number: int) -> "Proofs":
+        """What the book proves of itself; imported with the first who asks."""
+        from service_api.proving import Proofs
+
+        found = self._proofs.get(number)
+        if found is None:
+            book = self.book(number)
+            makes_key = is_sqlite(self.settings.database)
+            found = self._proofs.setdefault(number, Proofs(self.quickly, book, self.keys(book), self.clock, makes_key))
         return found
 
     @property

@@ -679,6 +679,70 @@ def clock_confirm(call: Call, store: "Store") -> None:
     call.say({"confirmed_at": now, "books": [b.origin for b in books]}, f"The clock is right: it says {now}.")
 
 
+@main.group()
+def key() -> None:
+    """Keys: what signs the checkpoints of a book, in a file beside the database that its owner alone can read."""
+
+
+@key.command("new")
+@changes
+def key_new(call: Call, store: "Store") -> None:
+    """Make the book's first key. On the embedded store the first checkpoint does it when needed.
+
+    Example:  fettlebook key new
+    """
+    _take_key(call, store, first=True)
+
+
+@key.command("rotate")
+@changes
+def key_rotate(call: Call, store: "Store") -> None:
+    """Sign with a new key from now on. What the old ones signed is still checked with their public keys.
+
+    Hand the new public key to everybody who checks this book.
+
+    Example:  fettlebook key rotate
+    """
+    _take_key(call, store, first=False)
+
+
+def _take_key(call: Call, store: "Store", first: bool) -> None:
+    from service_api.domain.moments import in_utc
+    from service_api.log.keys import KeyTrouble
+
+    book = the_book(call, store)
+    keys, since = store.keys(book), in_utc(store.stamp(book.number))
+    try:
+        made = keys.make(since) if first else keys.rotate(since)
+    except KeyTrouble as trouble:
+        stop(1, str(trouble))
+    call.say({"book": book.origin, "key": str(made), "since": since}, f"{book.origin} signs with\n{made}")
+
+
+@key.command("list")
+@pass_call
+def key_list(call: Call) -> None:
+    """Print the public keys of the book, the one in force last: hand them to who checks its checkpoints.
+
+    Exit status 1 when the secret key cannot be used.
+
+    Example:  fettlebook key list
+    """
+    from service_api.log.keys import KeyTrouble
+
+    with opened(call) as store:
+        keys = store.keys(the_book(call, store))
+    try:
+        found = keys.published()
+        signer = keys.signer()
+    except KeyTrouble as trouble:
+        stop(1, str(trouble))
+    in_force = signer.verifier if signer else None
+    rows = [{"key": str(p.verifier), "since": p.since, "in_force": p.verifier == in_force} for p in found]
+    words = "\n".join(f"{r['key']}  since {r['since']}{', in force' if r['in_force'] else ''}" for r in rows)
+    call.say({"keys": rows}, words or "The book has no key yet.")
+
+
 @main.group("tags")
 def tags_group() -> None:
     """Tags: labels that point to a unit for a time."""

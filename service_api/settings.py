@@ -33,6 +33,10 @@ class Settings:
     def attachments(self) -> Path:
         return self.data / "attachments"
 
+    @property
+    def keys(self) -> Path:
+        return self.data / "keys"
+
 
 KNOWN = {"FETTLEBOOK_DATA": "data", "FETTLEBOOK_DATABASE": "database", "FETTLEBOOK_ZONE": "zone"}
 

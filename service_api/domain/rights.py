@@ -114,6 +114,12 @@ CALLS: dict[str, dict[str, Reach]] = {
     "GET /v1/attachments/{digest}": BOOK,
     "GET /v1/feed": _all(*READS_ALL, "erp"),
     "GET /v1/changes": _all(*READS_ALL, "erp"),
+    # Proofs and checkpoints hold hashes only: a customer checks what they were given by them
+    "GET /v1/log/checkpoint": _all(*READS_ALL, "customer"),
+    "GET /v1/log/proof/inclusion": _all(*READS_ALL, "customer"),
+    "GET /v1/log/proof/consistency": _all(*READS_ALL, "customer"),
+    "GET /v1/log/tile/{level}/{number}": _all(*READS_ALL),
+    "GET /v1/log/tile/entries/{number}": _all(*READS_ALL),
     "GET /v1/fleet/forecast": _all(*READS_ALL),
     "GET /v1/complaints/cures": _all(*READS_ALL),
     "GET /v1/complaints/repeats": _all(*READS_ALL),

@@ -19,13 +19,14 @@ from service_api.http import (
     pages,
     people,
     problems,
+    proofs,
     sessions,
     straight,
     tags,
     units,
 )
 
-ROOMS = (entries, units, tags, jobs, fleet, feeds, people, devices, sessions, attachments, pages)
+ROOMS = (entries, units, tags, jobs, fleet, feeds, people, devices, sessions, attachments, proofs, pages)
 
 
 class Internal(Refusal):

@@ -221,6 +221,22 @@ def size(ask: driver.Ask, book: int) -> int:
     return int(ask("SELECT size FROM log_head WHERE book = ?", (book,))[0][0])
 
 
+def head_of(ask: driver.Ask, book: int) -> tuple[int, bytes]:
+    """How many entries the book has, and their root. Raises LookupError when the head contradicts itself."""
+    ((size, edge, root),) = ask("SELECT size, edge, root FROM log_head WHERE book = ?", (book,))
+    if Frontier.unpack(size, bytes(edge)).root() != bytes(root):
+        raise LookupError(f"the root kept for {size} entries is not that of the edge kept beside it")
+    return size, bytes(root)
+
+
+def hashed_of(ask: driver.Ask, book: int, start: int, stop: int) -> list[bytes]:
+    """The hashed text of each entry with start <= index < stop. Raises LookupError when one is not there."""
+    found = ask(_RUN.format("log_index, hashed", "entry"), (book, start, stop))
+    if [index for index, _ in found] != list(range(start, stop)):
+        raise LookupError(f"the store lacks an entry from {start} to {stop - 1}")
+    return [bytes(hashed) for _, hashed in found]
+
+
 def run_of(ask: driver.Ask, book: int, start: int, stop: int) -> list[tuple[bytes, bytes, bytes | None]]:
     """Text, leaf and what was said of each of the entries with start <= index < stop, in order.
 

@@ -141,6 +141,7 @@ def _ours(settings: Settings) -> Iterator[Path]:
     if is_sqlite(settings.database):
         database = make_url(settings.database).database or ""
         files += [Path(database + end) for end in ("", "-wal", "-shm", ".lock")]
+    files += [settings.keys, *sorted(settings.keys.glob("*.key"))]
     return (path for path in files if path.exists())
 
 
@@ -151,7 +152,12 @@ def _permissions(path: Path, owner: int) -> Iterator[Finding]:
     if found.st_uid != owner:
         words = f"belongs to user {found.st_uid}, the folder to user {owner}"
         yield Finding(what, "wrong", words, f"chown {owner} {path}")
-    if mode & OTHERS_WRITE or (stat.S_ISSOCK(found.st_mode) and mode & OTHERS_READ):
+    if path.suffix == ".key" and mode & (OTHERS_WRITE | OTHERS_READ):
+        do = f"chmod 600 {path}, and `fettlebook key rotate`: it may be known"
+        yield Finding(
+            what, "wrong", f"{says}: a signing key is its owner's alone, and signs nothing while it is not", do
+        )
+    elif mode & OTHERS_WRITE or (stat.S_ISSOCK(found.st_mode) and mode & OTHERS_READ):
         yield Finding(what, "wrong", f"{says}: others may write to it", f"chmod go-w {path}")
     elif mode & OTHERS_READ and not path.is_dir() and path.parent.stat().st_mode & stat.S_IXOTH:
         yield Finding(what, "note", f"{says}: other users of this machine may read it", f"chmod go-rwx {path}")

@@ -116,6 +116,8 @@ def ask(depot, call, which, who):
         "digest": digest(which if which in PHOTOS else "own"),
         "person": "no.body" if which == "absent" else "ada.bench",
         "device": "d-none",
+        "level": "0",
+        "number": "000.p/3" if which == "own" else "999",
     }
     if path.startswith("/v1/devices/") and which == "own":
         named["device"] = device(depot)
@@ -141,6 +143,8 @@ def ask(depot, call, which, who):
         sent |= {"data": content, "content_type": "application/json"}
     query = {
         "GET /v1/complaints/cures": {"mode": "MD-LST"},
+        "GET /v1/log/proof/inclusion": {"index": 0},
+        "GET /v1/log/proof/consistency": {"from": 1},
         "GET /v1/spares/forecast": {"part_no": "P-1", "until": "2026-06-01"},
     }
     return depot.clients[who].open(address, method=method, query_string=query.get(call), **sent)

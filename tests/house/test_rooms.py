@@ -47,6 +47,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "filing": MEETING,
     "fleet": MEETING,
     "ledgers": MEETING,
+    "proving": {"log", "domain"},
     "late": MEETING,
     "http": {
         "recording",

@@ -243,3 +243,14 @@ def test_a_seal_that_is_off_and_a_commit_that_does_not_wait_are_wrong(roles, tmp
         connection.execute(text(sql))
     found = asked_as(roles.url.render_as_string(hide_password=False), tmp_path, "doctor_service")
     assert {what} == {name for name, (status, _) in found.items() if status == "wrong"}
+
+
+def test_a_signing_key_that_others_may_read_is_wrong(folder):
+    store = Store(Settings(folder, f"sqlite:///{folder}/fettlebook.db", "+01:00"), doing="test")
+    (book,) = store.books()
+    keys = store.keys(book)
+    keys.make("2026-01-05T12:00:00.000Z")
+    store.close()
+    assert ("ok", "mode 600") == findings(folder)["file 1.key"]
+    keys.secret.chmod(0o640)
+    assert "wrong" == findings(folder)["file 1.key"][0]

@@ -1,0 +1,86 @@
+"""The log as proof: checkpoint, tiles and entry bundles in the layout of C2SP, and proofs. All of it can be cached."""
+
+from typing import Any
+
+from flask import Blueprint, Response, current_app, request
+
+from service_api.domain.refusals import Malformed
+from service_api.http.contract import caller, contract, give_json, known_query, whole
+
+bp = Blueprint("proofs", __name__, url_prefix="/v1/log")
+LARGEST = 2**53
+FOR_EVER = "private, max-age=31536000, immutable"
+BYTES = "application/octet-stream"
+NOTE = "text/plain; charset=utf-8"
+PROOF = {
+    "type": "object",
+    "required": ["hashes"],
+    "properties": {
+        "hashes": {"type": "array", "items": {"type": "string"}, "description": "in hex, the leaf's side first"},
+    },
+}
+
+
+def _proofs() -> Any:
+    return current_app.extensions["store"].proofs(caller().book)
+
+
+@bp.get("/checkpoint")
+@contract(gives="text/plain", refuses=("not-found",))
+def checkpoint() -> Response:
+    """Origin, size and root of the book as a signed note; it covers every acknowledged entry."""
+    known_query()
+    response = Response(_proofs().checkpoint(), 200, content_type=NOTE)
+    response.headers["Cache-Control"] = "no-cache"
+    return response
+
+
+def _tile(path: str) -> Response:
+    known_query()
+    response = Response(_proofs().tile(path), 200, content_type=BYTES)
+    response.headers["Cache-Control"] = FOR_EVER
+    return response
+
+
+@bp.get("/tile/entries/<path:number>")
+@contract(gives=BYTES, refuses=("not-found",))
+def entries(number: str) -> Response:
+    """A bundle of the exact hashed bytes of up to 256 entries, each behind its length in two bytes."""
+    return _tile(f"entries/{number}")
+
+
+@bp.get("/tile/<level>/<path:number>")
+@contract(gives=BYTES, refuses=("not-found",))
+def tile(level: str, number: str) -> Response:
+    """A tile of up to 256 hashes of the tree, of 32 bytes each."""
+    return _tile(f"{level}/{number}")
+
+
+def _size(name: str) -> int | None:
+    return whole(name, 0, 0, LARGEST) if name in request.args else None
+
+
+def _required(name: str) -> int:
+    if name not in request.args:
+        raise Malformed.at(f"?{name}", "bad-query", "this call needs it")
+    return whole(name, 0, 0, LARGEST)
+
+
+@bp.get("/proof/inclusion")
+@contract(gives=PROOF, query=("index", "size"), refuses=("bad-query",))
+def inclusion() -> Response:
+    """The proof that the entry at `index` is in the book of `size` entries, now without one."""
+    known_query("index", "size")
+    index = _required("index")
+    hashes, size = _proofs().inclusion(index, _size("size"))
+    return give_json({"index": index, "size": size, "hashes": [each.hex() for each in hashes]})
+
+
+@bp.get("/proof/consistency")
+@contract(gives=PROOF, query=("from", "to"), refuses=("bad-query",))
+def consistency() -> Response:
+    """The proof that the book of `to` entries, now without it, begins with the book of `from` entries."""
+    known_query("from", "to")
+    old = _required("from")
+    hashes, new = _proofs().consistency(old, _size("to"))
+    return give_json({"from": old, "to": new, "hashes": [each.hex() for each in hashes]})
