@@ -55,6 +55,7 @@ from service_api.wire.canonical import load
 from service_api.wire.entries import near
 
 if TYPE_CHECKING:
+    from service_api.domain.runs import RunAnswer
     from service_api.domain.wear import Wear
     from service_api.fleet import Fleet
 
@@ -511,7 +512,7 @@ class Answers:
         )
 
     def job(self, job: str, when: When = NOW) -> Answer:
-        """What was done in a job, in order; its parts; and the checks that nobody answered."""
+        """What was done in a job, in order; its parts; its stand runs, judged; and the checks that nobody answered."""
         with self.engine.begin() as connection:
             book, known = self.book.number, self.count(connection, when)
             found = read_entries(connection, book, units.indexes(connection, book, f"job:{job}", below=known))
@@ -521,11 +522,13 @@ class Answers:
             ids = {e.id for e in found}
             lines: list[Item] = []
             answers = []
+            runs: list[RunAnswer] = []
             for subject in subjects:
                 page = history_of(connection, book, subject, known)
                 lines += [i for i in page if i.entry.id in ids and (when.true_at is None or i.at <= when.true_at)]
                 if subject.startswith("unit:"):
                     answers.append(self._job_checks(connection, subject.partition(":")[2], job, page, when))
+                    runs += self._job_runs(connection, job, page, when)
             lines.sort(key=lambda i: i.key)
         if not lines:
             raise NotFound(f"nothing had been done in the job {job} by then")
@@ -536,9 +539,23 @@ class Answers:
                 "units": [s.partition(":")[2] for s in subjects if s.startswith("unit:")],
                 "entries": [histories.line(i) for i in lines],
                 "parts": _parts_balance([i for i in lines if i.counts]),
+                "runs": [answer(run) for run in runs],
                 "unanswered_checks": [a for a in answers if a],
             }
         )
+
+    def _job_runs(self, connection: Connection, job: str, page: Sequence[Item], when: When) -> "list[RunAnswer]":
+        """The job's runs on one unit in their order, failed ones too, each by the revision that it states."""
+        live = facts(page, when.true_at)
+        mine = [i for i in live if i.entry.type == "run.recorded" and i.entry.job == job]
+        registered = next((i.body for i in live if i.entry.type == "unit.registered"), None)
+        if not mine or registered is None:
+            return []
+        from service_api.domain.runs import judge
+
+        issued = sheet_revisions(connection, self.book.number, registered.class_, self.count(connection, when))
+        stated = {revision.rev: revision for revision in issued}
+        return [judge(i.body, i.entry.id, stated.get(i.body.sheet_rev), registered.variant) for i in mine]
 
     def _job_checks(
         self, connection: Connection, unit: str, job: str, page: Sequence[Item], when: When

@@ -6,14 +6,13 @@ Each is a function of the facts as they are: it ends when they no longer contrad
 from collections.abc import Collection, Iterator
 from datetime import date
 
-from service_api.calc.uom import WrongDimension, convert
 from service_api.domain.alerts import covers
 from service_api.domain.conformity import Conformity, judge
 from service_api.domain.context import Context
 from service_api.domain.discrepancies import Discrepancy, discrepancy
-from service_api.domain.forms import Quantity
 from service_api.domain.readings import Doubtful, baseline, doubtful, revision_for, rows, sole
-from service_api.domain.sheets import Characteristic, ConditionWindow
+from service_api.domain.runs import why_off
+from service_api.domain.sheets import Characteristic
 from service_api.domain.state import Measured, StandRun, Taken, UnitState, told
 
 RAISING = ("reading.taken", "run.recorded", "part.fitted", "unit.released")  # types that `joined` may find at fault
@@ -142,22 +141,9 @@ def run_off(run: StandRun, context: Context) -> list[str]:
     found: dict[str, None] = {}
     for test in tests:
         for name, window in (test.conditions or {}).items():
-            if (why := _off(run.conditions.get(name), window)) is not None:
+            if (why := why_off(run.conditions.get(name), window)) is not None:
                 found[f"{name} {why}"] = None
     return list(found)
-
-
-def _off(stated: object, window: ConditionWindow) -> str | None:
-    if not isinstance(stated, Quantity):
-        return "is not stated"
-    try:
-        value = convert(stated.value, stated.uom, window.uom)
-    except WrongDimension:
-        return f"is stated in {stated.uom}"
-    low = "" if window.low is None else f"{window.low:f}"
-    high = "" if window.high is None else f"{window.high:f}"
-    outside = (window.low is not None and value < window.low) or (window.high is not None and value > window.high)
-    return f"was {value:f} {window.uom}, asked for {low}..{high}" if outside else None
 
 
 def _of_alerts(state: UnitState, context: Context) -> Iterator[Discrepancy]:

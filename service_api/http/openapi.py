@@ -20,6 +20,7 @@ from service_api.wire.derive import required
 from service_api.wire.openapi import record, schema_of
 
 TEXT = {"type": "string"}
+LIST = {"type": "array"}
 ROW = {"type": "object"}
 MOMENT = {"type": "string", "format": "date-time"}
 QUERY: dict[str, dict[str, Any]] = {
@@ -216,7 +217,7 @@ SHAPES: dict[str, dict[str, Any]] = {
     "feed": _listed("entries", RECORDED, next={"type": "integer"}),
     "changes": _listed("changes", ROW, next=TEXT, generation=TEXT),
     "sheet": {"type": "object", "required": ["class", "rev", "effective_on", "sheet"]},
-    "job": _listed("entries", ROW, job=TEXT, parts={"type": "array"}, unanswered_checks={"type": "array"}),
+    "job": _listed("entries", ROW, job=TEXT, parts=LIST, runs=LIST, unanswered_checks=LIST),
     "person-new": PERSON
     | {"properties": PERSON["properties"] | {"badge": TEXT, "pin": {"type": "string", "pattern": "^[0-9]{4,12}$"}}},
     "badge-and-pin": {

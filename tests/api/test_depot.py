@@ -48,3 +48,24 @@ def test_the_limit_of_the_chain_fell_on_1_january_2025(demo: SimpleNamespace) ->
 
     assert limit("2024-12-31") == (2, "2.5")
     assert limit("2025-01-01") == (3, "2.0")
+
+
+def test_the_final_runs_of_dull_units_passed_on_their_conditions(demo: SimpleNamespace) -> None:
+    """JOB.md 1.12. Among the jobs stands one of each class, and both revisions of the hoists' sheet."""
+    jobs = {}
+    for unit in ("SEL-004", "FAC-005", "BOR-001", "BOR-005", "ACH-004", "HPU-001", "HTT-002", "MBD-001", "MBD-006"):
+        for entry in demo.ask(f"/v1/units/{unit}/history")["entries"]:
+            if entry["type"] == "run.recorded":
+                jobs[entry["job"]] = unit
+    assert len(jobs) >= 2 * 9
+    for job, unit in jobs.items():
+        (run,) = demo.ask(f"/v1/jobs/{job}")["runs"]
+        assert ("passed", "final", []) == (run["outcome"], run["stage"], run["unlisted"]), (unit, run)
+
+
+def test_s9_a_run_at_61_bar_shows_its_figures_and_proves_nothing(demo: SimpleNamespace) -> None:
+    """JOB.md 8.1, S9: 0.04 to 0.19 before, 0.09 to 0.10 after, at 6.1 bar where the sheet asks for 6.2 to 6.4."""
+    before, after = demo.ask("/v1/jobs/J-20250311-SEL-002")["runs"]
+    shown = [{t["test"]: (t["outcome"], t["value"]) for t in run["tests"]}["feed-spread"] for run in (before, after)]
+    assert [("off_conditions", "0.15"), ("off_conditions", "0.01")] == shown
+    assert ("not_proved", "not_proved") == (before["outcome"], after["outcome"])
