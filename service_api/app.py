@@ -54,6 +54,19 @@ class StoreBehind(RuntimeError):
     """The store's tables are older than this code, and it is not this command's place to change them."""
 
 
+class OneWriter(RuntimeError):
+    """Several processes for a store that one of them writes."""
+
+
+def check_workers(database: str, workers: int) -> None:
+    """Raise OneWriter when the store cannot be served by so many processes."""
+    if workers > 1 and is_sqlite(database):
+        raise OneWriter(
+            "an SQLite store is served by one process: leave out --workers, or set FETTLEBOOK_DATABASE to a PostgreSQL"
+            " store"
+        )
+
+
 def newest_revision() -> str:
     return (travelling("migrations") / "HEAD").read_text("ascii").strip()
 

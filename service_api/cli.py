@@ -154,22 +154,24 @@ def _listen(store: "Store", host: str, port: int, proxy: str | None = None) -> t
 @main.command()
 @click.option("--host", metavar="H", default="127.0.0.1", show_default=True, help="Address to listen on.")
 @click.option("--port", type=click.IntRange(0, 65535), default=8080, show_default=True, help="0 takes a free one.")
+@click.option("--workers", type=click.IntRange(1, 64), default=1, show_default=True, help="Processes; on PostgreSQL.")
 @click.option("--proxy", metavar="ADDRESS", help="A proxy that serves https in front, such as 127.0.0.1.")
 @click.option("--cert", type=click.Path(exists=True, dir_okay=False), metavar="F", help="Serve https by this chain.")
 @click.option("--key", type=click.Path(exists=True, dir_okay=False), metavar="F", help="The key of the certificate.")
 @pass_call
-def serve(call: Call, host: str, port: int, proxy: str | None, cert: str | None, key: str | None) -> None:
+def serve(call: Call, host: str, port: int, workers: int, proxy: str | None, cert: str | None, key: str | None) -> None:
     """Serve the books of the store until stopped. Benches on other machines want https: docs/https.md.
 
     Example:  fettlebook --data /var/lib/fettlebook serve --port 8080 --proxy 127.0.0.1
     """
-    if cert or key:
-        if not cert or not key or proxy:
-            wrong_use("--cert and --key go together, and without --proxy")
-        _serve_secure(call, host, port, (cert, key))
+    if (cert or key) and (not cert or not key or proxy):
+        wrong_use("--cert and --key go together, and without --proxy")
+    if workers > 1 or (cert and key):
+        _serve_by_gunicorn(call, host, port, workers, (cert, key) if cert and key else None, proxy)
         return
     gc.disable()  # a start makes much and drops next to nothing: looking for it costs a tenth of the time
     with opened(call, "serve") as store:
+        _warn_of_owner(store)
         server, address = _listen(store, host, port, proxy)
         from service_api.ops.commands import listening
 
@@ -181,40 +183,52 @@ def serve(call: Call, host: str, port: int, proxy: str | None, cert: str | None,
             server.run()
 
 
-def _serve_secure(call: Call, host: str, port: int, pair: tuple[str, str]) -> None:
-    """TLS by the extra `server`: waitress has none."""
-    try:
-        from service_api.ops.secure import BadPair, listen, run
-    except ImportError:
-        stop(3, "https by --cert and --key wants gunicorn: pip install 'fettlebook[server]'")
+def _serve_by_gunicorn(
+    call: Call, host: str, port: int, workers: int, pair: tuple[str, str] | None, proxy: str | None
+) -> None:
+    """By the extra `server`: waitress speaks no TLS, and is one process."""
+    from service_api.app import OneWriter, check_workers
     from service_api.settings import read_settings
 
+    settings = read_settings(os.environ, call.data)
+    try:
+        check_workers(settings.database, workers)
+        from service_api.ops.workers import BadPair, Served, listen, run
+    except OneWriter as error:
+        stop(3, str(error))
+    except ImportError:
+        what = "https by --cert and --key wants" if pair else "several workers want"
+        stop(3, f"{what} gunicorn: pip install 'fettlebook[server]'")
     with opened(call, "serve") as store:  # trouble with it is told here, before another process opens it
         books = len(store.books())
+        _warn_of_owner(store)
     try:
         listener = listen(host, port, pair)
     except BadPair as error:
         stop(3, str(error))
     except OSError as error:
         stop(3, f"cannot listen on {host}:{port}: {error.strerror or error}")
-    address = f"https://{host}:{listener.getsockname()[1]}"
+    address = f"{'https' if pair else 'http'}://{host}:{listener.getsockname()[1]}"
 
     def ready() -> None:
-        call.say({"url": address}, f"Serving {books} book(s) at {address}. Stop with Ctrl-C.")
+        by = f" by {workers} processes" if workers > 1 else ""
+        call.say({"url": address}, f"Serving {books} book(s) at {address}{by}. Stop with Ctrl-C.")
         sys.stdout.flush()
 
-    run(read_settings(os.environ, call.data), listener, pair, ready, done_for)
+    run(Served(settings, listener, done_for, ready, workers, pair, proxy))
 
 
 @main.command()
 @click.option("--database", metavar="URL", help="The store's URL, as its owner [the store in force].")
+@click.option("--service-role", metavar="NAME", help="The role that serves: it may append, and cannot break the seal.")
 @pass_call
-def migrate(call: Call, database: str | None) -> None:
+def migrate(call: Call, database: str | None, service_role: str | None) -> None:
     """Bring the store's tables up to this code.
 
-    On the embedded store `serve` does it when needed; on a server it is a step of its own, run as the tables' owner.
+    On the embedded store `serve` does it when needed; on a server it is a step of its own, run as the tables' owner. A
+    role that was named once keeps its rights, on new tables too.
 
-    Example:  fettlebook migrate --database postgresql+psycopg://owner@localhost/fettlebook
+    Example:  fettlebook migrate --database postgresql+psycopg://owner@localhost/shop --service-role fettlebook
     """
     from sqlalchemy.exc import SQLAlchemyError
 
@@ -225,6 +239,9 @@ def migrate(call: Call, database: str | None) -> None:
 
     settings = read_settings(os.environ, call.data)
     url = database or settings.database
+    if service_role and is_sqlite(url):
+        wrong_use("an SQLite store has no roles: who may write the file may do everything")
+    roles = []
     try:
         if is_sqlite(url):
             settings.data.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -232,13 +249,47 @@ def migrate(call: Call, database: str | None) -> None:
             app.migrate(url)
             hold.release()
         else:
-            app.migrate(url)
+            roles = _migrate_server(url, service_role)
     except StoreHeld as error:
         stop(3, f"the store cannot be migrated: {error}; stop it first")
     except (SQLAlchemyError, OSError, ImportError) as error:
         stop(3, f"the store cannot be migrated: {getattr(error, 'orig', None) or error}")
     revision = app.newest_revision()
-    call.say({"revision": revision}, f"The store is at revision {revision}.")
+    words = f"The store is at revision {revision}."
+    call.say(
+        {"revision": revision, "service_roles": roles}, f"{words} Serving: {', '.join(roles)}." if roles else words
+    )
+
+
+def _migrate_server(url: str, service_role: str | None) -> list[str]:
+    """The roles that may serve, once the tables are up to this code."""
+    from service_api import app
+    from service_api.log.engines import writing_engine
+    from service_api.ops.roles import NoRole, grant
+
+    app.migrate(url)
+    engine = writing_engine(url)
+    try:
+        with engine.begin() as connection:
+            return grant(connection, service_role)
+    except NoRole as error:
+        stop(3, str(error))
+    finally:
+        engine.dispose()
+
+
+def _warn_of_owner(store: "Store") -> None:
+    """Said, not refused: the triggers stop accidents under any role, and the root shows what was done on purpose."""
+    from service_api.log.engines import is_sqlite
+
+    if is_sqlite(store.settings.database):
+        return
+    from service_api.ops.roles import unseals
+
+    with store.reading.connect() as connection:
+        if unseals(connection):
+            words = "this role could break the seal of the log: serve as another, see `fettlebook migrate --help`"
+            click.echo(f"fettlebook: warning: {words}", err=True)
 
 
 @main.command()

@@ -250,6 +250,8 @@ class Recorder:
             self._pages.pop(subject, None)
             for kept in (self._states, self._tails) if name == "unit" else (self._sheets, self._rows):
                 kept.pop(ident, None)
+            if name != "unit" or entry["type"].startswith("gauge."):
+                self._context.clear()
 
     def _look(self, connection: Connection) -> None:
         """Hold the end of the log against its head. Raises Busy while they differ: nothing may be put on top."""

@@ -1,9 +1,11 @@
 """What tests stand on: a clock that they set, a fresh store built by migrating, a book, and ways to ask and to tell."""
 
 import json
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
+from itertools import count
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -12,14 +14,16 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 from hypothesis import is_hypothesis_test, settings
+from sqlalchemy import Engine
 from werkzeug.test import TestResponse
 
 from service_api.app import Store, create_app, migrate
 from service_api.directory import people, tokens
+from service_api.log.engines import writing_engine
 from service_api.log.store import Book
 from service_api.ops.demo import prepare
 from service_api.settings import Settings
-from tests import factories
+from tests import factories, postgres
 
 NOON = datetime(2026, 1, 5, 12, tzinfo=UTC)
 LATER_THAN_THE_DEMO = datetime(2025, 11, 3, 9, tzinfo=UTC)
@@ -41,6 +45,7 @@ PEOPLE = {
     "sta.stand": "stand",
 }
 PARTIES = ("party-a", "party-b", "party-s")
+DATABASES = count()  # of the throw-away server
 
 
 class FakeClock:
@@ -224,6 +229,46 @@ def standing_unit(tell: Callable[..., list[Any]]) -> list[Any]:
         factories.registered(factories.GAUGE, "GDIAL", occurred_at=early),
         factories.gauge_calibrated(occurred_at=early),
     )
+
+
+# A server store
+
+
+@pytest.fixture(scope="session")
+def postgresql() -> Iterator[str]:
+    """The URL of a throw-away server. Without one: a failure where CI says so, elsewhere a skip that is listed."""
+    found = postgres.programs()
+    if found is None:
+        words = "no PostgreSQL on this machine: install it (initdb, postgres) to test the server store"
+        if os.environ.get("CI") == "true":
+            pytest.fail(words)
+        pytest.skip(words)
+    with postgres.throw_away(found) as url:
+        yield url
+
+
+@pytest.fixture(scope="session")
+def migrated_database(postgresql: str) -> Iterator[str]:
+    """A migrated database without rows, that nobody is connected to; tests work on copies."""
+    with postgres.database(postgresql, "migrated") as url:
+        migrate(url)
+        yield url
+
+
+@pytest.fixture
+def server_database(postgresql: str, migrated_database: str) -> Iterator[str]:
+    """The URL of a fresh, migrated database."""
+    template = migrated_database.rpartition("/")[2]
+    with postgres.database(postgresql, f"test_{next(DATABASES)}", template) as url:
+        yield url
+
+
+@pytest.fixture
+def postgresql_engine(server_database: str) -> Iterator[Engine]:
+    """The engine of a fresh, migrated database."""
+    engine = writing_engine(server_database)
+    yield engine
+    engine.dispose()
 
 
 # The demo depot

@@ -100,12 +100,12 @@ def _wait(url: str) -> None:
 
 
 @contextmanager
-def database(url: str, name: str) -> Iterator[str]:
-    """A fresh database on the server; gives its URL."""
+def database(url: str, name: str, template: str = "template1") -> Iterator[str]:
+    """A fresh database on the server, as the template is; gives its URL."""
     admin = create_engine(url, isolation_level="AUTOCOMMIT")
     try:
         with admin.connect() as connection:
-            connection.execute(text(f'CREATE DATABASE "{name}"'))
+            connection.execute(text(f'CREATE DATABASE "{name}" TEMPLATE "{template}"'))
         yield url.rpartition("/")[0] + f"/{name}"
         with admin.connect() as connection:
             connection.execute(text(f'DROP DATABASE "{name}" WITH (FORCE)'))

@@ -126,7 +126,7 @@ def _begun(engine: Engine, queries: Sequence[Query]) -> tuple[Connection, list[l
 
     while True:
         connection = engine.connect()
-        idle = "idle" in connection.info  # it has served before, so that it may have broken since
+        idle = "line" in connection.info  # it has served before, so that it may have broken since
         try:
             return connection, postgresql.begin(connection, queries)
         except DBAPIError as error:
@@ -229,9 +229,7 @@ def parts(dialect: str, values: Sequence[bytes]) -> list[tuple[str, Row]]:
     if dialect == "sqlite":
         some = [values[at : at + 500] for at in range(0, len(values), 500)]
         return [(f"IN ({','.join('?' * len(part))})", part) for part in some]
-    from service_api.log.postgresql import byte_array
-
-    return [("= ANY(?)", (byte_array(values),))] if values else []
+    return [("= ANY(?)", (list(values),))] if values else []
 
 
 def _run(connection: Connection, sql: str, work: Callable[[Any, str], T]) -> T:

@@ -3,9 +3,10 @@
 One engine writes, another reads, so that a reader never waits for the writer's lock and never takes it.
 """
 
+import os
 from collections import deque
-from collections.abc import Sequence
-from contextlib import nullcontext
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from threading import BoundedSemaphore
 from typing import Any
@@ -44,9 +45,8 @@ def appending_engine(url: str) -> Engine:
 
 
 def _server(url: str, **more: Any) -> Engine:
-    from service_api.log import postgresql  # noqa: F401  before any connection is made: each copies what it registers
-
-    return create_engine(url, **more)
+    known = {"application_name": f"fettlebook {os.getpid()}", "options": "-c jit=off"}  # no statement here gains by it
+    return create_engine(url, connect_args=known, **more)
 
 
 def drawing_engine(url: str) -> Engine:
@@ -114,28 +114,34 @@ class QuickReader:
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
         self._free: deque[Any] = deque()
-        # a server has a hundred connections for everybody
-        self._seats = nullcontext() if engine.dialect.name == "sqlite" else BoundedSemaphore(QUICK)
+        assert engine.dialect.dbapi is not None
+        self._error: Any = engine.dialect.dbapi.Error
+        self._seats: AbstractContextManager[Any] = nullcontext()
+        self._rows: Callable[[Any, str, Sequence[Any]], list[Any]] = _fetched
+        if engine.dialect.name != "sqlite":
+            from service_api.log.postgresql import Line
+
+            self._seats, self._rows = BoundedSemaphore(QUICK), Line.rows  # a hundred connections are for everybody
 
     def __call__(self, sql: str, parameters: Sequence[Any]) -> list[Any]:
         """All rows; `?` stands for a parameter on every store."""
         with self._seats:
-            return self._ask(driver.styled(sql, self.engine.dialect.paramstyle), parameters)
+            return self._ask(sql, parameters)
 
     def _ask(self, sql: str, parameters: Sequence[Any]) -> list[Any]:
         own = self._free.pop() if self._free else None
         idle = own is not None
         own = own or self._connect()
         try:
-            found: list[Any] = own.execute(sql, parameters).fetchall()  # all of them: an open cursor holds a snapshot
-        except own.Error as error:
+            found = self._rows(own, sql, parameters)
+        except self._error as error:
             if self.engine.dialect.is_disconnect(error, own, None):
                 own.close()
                 if idle:  # it broke while nobody used it
                     return self._ask(sql, parameters)
             else:
                 self._free.append(own)
-            raise DBAPIError.instance(sql, None, error, own.Error, dialect=self.engine.dialect) from error
+            raise DBAPIError.instance(sql, None, error, self._error, dialect=self.engine.dialect) from error
         self._free.append(own)
         return found
 
@@ -144,13 +150,21 @@ class QuickReader:
         pooled = self.engine.raw_connection()
         own: Any = pooled.driver_connection
         pooled.detach()
-        if self.engine.dialect.name != "sqlite":
-            own.autocommit = True
-        return own
+        if self.engine.dialect.name == "sqlite":
+            return own
+        from service_api.log.postgresql import Line
+
+        own.autocommit = True
+        return Line(own)
 
     def close(self) -> None:
         while self._free:
             self._free.pop().close()
+
+
+def _fetched(own: Any, sql: str, parameters: Sequence[Any]) -> list[Any]:
+    found: list[Any] = own.execute(sql, parameters).fetchall()  # all of them: an open cursor holds a snapshot
+    return found
 
 
 def is_there(url: str) -> bool:

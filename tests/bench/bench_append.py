@@ -1,4 +1,4 @@
-"""Goals 1, 3 to 7 and 10, and how appending grows: durable appends beside the bare ones behind the same server."""
+"""Goals 1 to 7 and 10, and how appending grows: durable appends beside the bare ones behind the same server."""
 
 import json
 import time
@@ -40,6 +40,29 @@ def append_8(bench: Bench) -> Measured:
 @figure("append / bare, SQLite, 32 clients", goal=1, at_least=1.15, aim=1.7, demanded=True)
 def append_32(bench: Bench) -> Measured:
     return _append(bench, 32)
+
+
+def _on_server(bench: Bench, clients: int) -> Measured:
+    ours, bare = bench.on_server, bench.bare_on_server
+    return bench.ratios(
+        lambda: bench.post(ours.address, "/v1/entries", clients, token=ours.bench).rate,
+        lambda: bench.post(bare, "/pg-bare", clients, token=ours.bench).rate,
+    )
+
+
+@figure("append / bare, PostgreSQL, 1 client", goal=2, at_least=0.55, aim=0.75)
+def on_server_1(bench: Bench) -> Measured:
+    return _on_server(bench, 1)
+
+
+@figure("append / bare, PostgreSQL, 8 clients", goal=2, at_least=0.80, aim=1.2)
+def on_server_8(bench: Bench) -> Measured:
+    return _on_server(bench, 8)
+
+
+@figure("append / bare, PostgreSQL, 32 clients", goal=2, at_least=1.15, aim=1.7)
+def on_server_32(bench: Bench) -> Measured:
+    return _on_server(bench, 32)
 
 
 def _slowest(bench: Bench, clients: int) -> Measured:

@@ -26,6 +26,7 @@ from urllib.parse import urlsplit
 from uuid import uuid4
 
 from service_api.domain.moments import in_utc
+from tests import postgres
 from tests.bench.figures import PEERS, Measured, NotJudged
 
 ROOT = Path(__file__).parents[2]
@@ -312,23 +313,47 @@ class Bench:
             self._filled[entries] = service
         return self._filled[entries]
 
-    def _service(self, name: str) -> Service:
+    @cached_property
+    def on_server(self) -> Service:
+        """Our service on a book with a thousand units, on PostgreSQL."""
+        service = self._service("on-server", FETTLEBOOK_DATABASE=self.database("ours"))
+        service.send(reading(self.ids, unit(n), datetime.now(UTC)) for n in range(UNITS))
+        return service
+
+    @cached_property
+    def server(self) -> str:
+        """The URL of a throw-away PostgreSQL with its default settings."""
+        found = postgres.programs()
+        if found is None:
+            raise NotJudged("no PostgreSQL on this machine")
+        return self.stack.enter_context(postgres.throw_away(found))
+
+    def database(self, name: str) -> str:
+        return self.stack.enter_context(postgres.database(self.server, name))
+
+    def _service(self, name: str, **env: str) -> Service:
         data = self.fresh(name)
-        self.command(data, "book", "new", "bench.example/book")
-        self.command(data, "person", "add", "b.one", "--name", "B One", "--role", "manager")
-        admin, key = (json.loads(self.command(data, "token", "new", "--role", r))["token"] for r in ("admin", "bench"))
-        process, address = self.serve(data)
+        if env:
+            self.command(data, "migrate", **env)
+        self.command(data, "book", "new", "bench.example/book", **env)
+        self.command(data, "person", "add", "b.one", "--name", "B One", "--role", "manager", **env)
+        admin, key = (
+            json.loads(self.command(data, "token", "new", "--role", role, **env))["token"]
+            for role in ("admin", "bench")
+        )
+        process, address = self.serve(data, **env)
         service = Service(process, address, admin, key, data)
         service.send(beginnings(self.ids))
         return service
 
-    def command(self, data: Path, *words: str) -> str:
+    def command(self, data: Path, *words: str, **env: str) -> str:
         command = [*FETTLEBOOK, "--data", str(data), "--json", *words]
-        return subprocess.run(command, cwd=ROOT, env=environment(), check=True, capture_output=True, text=True).stdout
+        done = subprocess.run(command, cwd=ROOT, env=environment(**env), check=True, capture_output=True, text=True)
+        return done.stdout
 
-    def serve(self, data: Path) -> tuple[Process, str]:
+    def serve(self, data: Path, **env: str) -> tuple[Process, str]:
         command = [*FETTLEBOOK, "--data", str(data), "--json", "serve", "--port", "0"]
-        process = Process(command, ROOT, environment(), data / "stderr")
+        process = Process(command, ROOT, environment(**env), data / "stderr")
         self.stack.callback(process.stop)
         return process, process.first_line()["url"]
 
@@ -346,6 +371,14 @@ class Bench:
     def bare(self) -> str:
         """The address of the bare app."""
         return self.peer("bare", lambda port: self.bare_command(port), self.bare_environment)
+
+    @cached_property
+    def bare_on_server(self) -> str:
+        """The address of the bare app on the same PostgreSQL, in a database of its own."""
+        dsn = self.database("bare").replace("+psycopg", "")
+        env = environment(PEERS_DB=str(self.fresh("bare") / "bare.db"), PEERS_TMP=str(self.folder), PEERS_DSN=dsn)
+        subprocess.run([sys.executable, "-c", "import apps; apps.prepare()"], cwd=PEERS, env=env, check=True)
+        return self.peer("bare-on-server", lambda port: self.bare_command(port), env)
 
     @cached_property
     def batch_peer(self) -> str:

@@ -1,13 +1,10 @@
-"""What faults are done with: the throw-away server of the unit tests, and strace."""
+"""What faults are done with: strace."""
 
 import os
 
 import pytest
 
 from tests.faults import traced
-from tests.unit.conftest import postgresql
-
-__all__ = ["postgresql"]
 
 
 @pytest.fixture(scope="session")

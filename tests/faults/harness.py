@@ -45,6 +45,7 @@ class Ground:
     store: Store
     book: Book
     token: str
+    workers: int = 1  # processes of the service
 
     def start(self, plant: str | None = None) -> "Service":
         """A service of its own on this store, with a fault planted in it when one is named."""
@@ -53,8 +54,9 @@ class Ground:
         kept = {k: v for k, v in os.environ.items() if not k.startswith("FETTLEBOOK_")}
         env = kept | {"PYTHONPATH": str(ROOT), "FETTLEBOOK_DATABASE": self.settings.database}
         program = ["service_api.cli"] if plant is None else ["tests.faults.plants", plant]
-        command = [sys.executable, "-m", *program, "--data", str(self.settings.data), "--json"]
-        return Service(subprocess.Popen([*command, "serve", "--port", "0"], env=env, stdout=subprocess.PIPE, text=True))
+        command = [sys.executable, "-m", *program, "--data", str(self.settings.data), "--json", "serve", "--port", "0"]
+        command += ["--workers", str(self.workers)]
+        return Service(subprocess.Popen(command, env=env, stdout=subprocess.PIPE, text=True, start_new_session=True))
 
 
 class Service:
@@ -70,15 +72,16 @@ class Service:
         self.host, self.port = where.hostname or "", where.port or 0
 
     def kill(self) -> None:
-        """SIGKILL: nothing in the process gets to finish anything."""
-        self.process.send_signal(signal.SIGKILL)
+        """SIGKILL: nothing in the process, nor in those that it made, gets to finish anything."""
+        with suppress(ProcessLookupError):
+            os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait(10)
         assert self.process.stdout is not None
         self.process.stdout.close()
 
 
 @contextmanager
-def ground(folder: Path, database: str | None = None) -> Iterator[Ground]:
+def ground(folder: Path, database: str | None = None, workers: int = 1) -> Iterator[Ground]:
     """A migrated store with a book, its people, a sheet and units; SQLite in the folder unless a URL is given."""
     settings = Settings(folder, database or f"sqlite:///{folder}/fettlebook.db", "+01:00")
     migrate(settings.database)
@@ -95,7 +98,7 @@ def ground(folder: Path, database: str | None = None) -> Iterator[Ground]:
         sent = [raw | early | {"id": f.entry_id(n)} for n, raw in enumerate(first)]
         outcomes = store.recorder(book.number).record([read_draft(raw) for raw in sent], Sender("t-0", vouches=True))
         assert {"recorded"} == {o.status for o in outcomes}, [str(o.refusal) for o in outcomes]
-        yield Ground(settings, store, book, token_of(store, book, "admin"))
+        yield Ground(settings, store, book, token_of(store, book, "admin"), workers)
     finally:
         store.close()
 

@@ -34,8 +34,11 @@ def test_b1_nothing_acknowledged_is_lost_doubled_or_altered_when_the_service_is_
         assert [] == killed(on, KILLS, seed=time.time_ns())
 
 
-def test_b1_nothing_acknowledged_is_lost_when_the_service_before_a_server_store_is_killed(postgresql, tmp_path):
-    with postgres.database(postgresql, "killed") as url, ground(tmp_path, url) as on:
+@pytest.mark.parametrize("workers", (1, 2))
+def test_b1_nothing_acknowledged_is_lost_when_the_service_before_a_server_store_is_killed(
+    postgresql, tmp_path, workers
+):
+    with postgres.database(postgresql, f"killed_{workers}") as url, ground(tmp_path, url, workers) as on:
         assert [] == killed(on, KILLS_ON_A_SERVER, seed=time.time_ns())
 
 

@@ -14,14 +14,15 @@ from tests.faults.harness import feed_faults, ground
 CROWDED, HOT, REPEATED, TIMES = 1600, 25, 60, 8
 
 
-@pytest.fixture(params=("sqlite", "postgresql"))
+@pytest.fixture(params=("sqlite", "postgresql", "postgresql, two processes"))
 def on(request, tmp_path):
     if request.param == "sqlite":
         with ground(tmp_path) as found:
             yield found
         return
     server = request.getfixturevalue("postgresql")
-    with postgres.database(server, f"order_{time.time_ns()}") as url, ground(tmp_path, url) as found:
+    workers = 2 if "two" in request.param else 1
+    with postgres.database(server, f"order_{time.time_ns()}") as url, ground(tmp_path, url, workers) as found:
         yield found
 
 

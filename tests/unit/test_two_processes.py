@@ -1,0 +1,168 @@
+"""Two processes on one server store: two opened stores, each with recorders, caches and connections of its own."""
+
+import json
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from sqlalchemy import text
+
+from service_api.app import Store, create_app
+from service_api.recording import Sender
+from service_api.settings import Settings
+from service_api.wire.entries import read_draft
+from tests import factories as f
+from tests.conftest import client_with, new_book, token_of
+from tests.faults.checks import Clients, faults
+
+ADMIN = Sender("token-1", vouches=True)
+CLIENTS, EACH = 8, 25
+
+
+@pytest.fixture
+def two(server_database: str, tmp_path: Path, clock) -> Iterator[tuple[Store, Store]]:
+    settings = Settings(tmp_path, server_database, "+01:00")
+    stores = Store(settings, clock), Store(settings, clock)
+    yield stores
+    for store in stores:
+        store.close()
+
+
+def told(recorder, *entries):
+    return recorder.record([read_draft(raw) for raw in entries], ADMIN)
+
+
+def numbers(outcomes):
+    assert {"recorded"} == {o.status for o in outcomes}, [str(o.refusal) for o in outcomes]
+    return [(o.index, json.loads(o.answer)["seq"]) for o in outcomes]
+
+
+def wrong_with(two, book, clients=None):
+    """Everything that is wrong with the book, by the checks of tests/faults; the projections are redrawn."""
+    two[1].close()  # nobody else is connected meanwhile
+    return faults(two[0], book, clients or Clients())
+
+
+def both_recorders(two, origin="two.example/depot"):
+    book = new_book(two[0], origin)
+    return book, [store.recorder(book.number) for store in two]
+
+
+def test_two_processes_take_turns_on_one_unit_and_nobody_meets_a_moved_head(two):
+    book, (a, b) = both_recorders(two)
+    assert [(0, 0)] == numbers(told(a, f.registered()))
+    assert [(1, 1), (2, 2)] == numbers(told(b, f.scanned(), f.scanned()))
+    assert [(3, 3)] == numbers(told(a, f.scanned()))
+    read = f.reading("0.24")
+    assert [(4, 0), (5, 4)] == numbers(told(b, f.sheet_issued(), read))
+    assert [(6, 5)] == numbers(told(a, f.superseded(read, read["data"] | {"readings": [{"value": "0.20"}]})))
+    assert [(7, 6)] == numbers(told(b, f.reading("0.22")))
+    assert [] == wrong_with(two, book)
+
+
+def test_what_one_refuses_or_knows_again_counts_for_the_other(two):
+    """A refusal moves no head, so it must be judged by what the other process has written a moment ago."""
+    _, (a, b) = both_recorders(two)
+    assert ["unknown-unit"] == [found.refusal.faults[0].code for found in told(b, f.scanned())]
+    first = f.registered()
+    (sent,) = told(a, first)
+    (again,) = told(b, first)
+    assert ("again", sent.answer) == (again.status, again.answer)
+    (other,) = told(b, f.registered("U-2", id=first["id"]))
+    assert "id-reused" == other.refusal.slug
+    assert ["already-registered"] == [found.refusal.faults[0].code for found in told(b, f.registered())]
+    assert [(1, 1)] == numbers(told(b, f.scanned()))
+
+
+def test_an_entry_of_another_process_makes_old_only_what_it_touched(two):
+    book, (a, b) = both_recorders(two)
+    told(a, f.registered(), f.registered("U-2"), f.registered("U-3"))
+    told(b, f.scanned(unit="U-1"), f.scanned(unit="U-2"), f.scanned(unit="U-3"))
+    kept = b._states["U-2"]
+    noted = f.meter_read("3", unit="U-1")
+    told(a, noted)
+    told(b, f.scanned(unit="U-3"))
+    assert kept is b._states["U-2"]
+    assert "U-1" not in b._states
+    told(a, f.withdrawn(noted))  # a correction may show on any page
+    told(b, f.scanned(unit="U-3"))
+    assert {"U-3"} == b._states.keys()
+    assert [] == wrong_with(two, book)
+
+
+def test_two_books_in_one_store_count_for_themselves(two):
+    one, (a, b) = both_recorders(two)
+    other, (c, d) = both_recorders(two, "two.example/other")
+    told(a, f.registered())
+    numbers(told(c, f.registered(), f.scanned()))
+    assert [(2, 2)] == numbers(told(d, f.scanned()))
+    assert [(1, 1)] == numbers(told(b, f.scanned()))
+    assert ([], []) == (wrong_with(two, one), wrong_with(two, other))
+
+
+def test_clients_of_two_processes_on_the_same_units(two):
+    """Eight clients, every entry sent to both processes, and every tenth id with other content too."""
+    book, recorders = both_recorders(two)
+    told(recorders[0], *map(f.registered, ("U-1", "U-2")))
+    sent = [[f.scanned(unit=f"U-{1 + n % 2}") for n in range(EACH)] for _ in range(CLIENTS)]
+    heard, wrong = {}, []
+    together = threading.Barrier(CLIENTS)
+
+    def send(number):
+        together.wait()
+        for n, raw in enumerate(sent[number]):
+            (first,) = told(recorders[(number + n) % 2], raw)
+            (again,) = told(recorders[(number + n + 1) % 2], raw)
+            heard[raw["id"]] = first.answer
+            if (first.status, again.status) != ("recorded", "again") or first.answer != again.answer:
+                wrong.append((first, again))
+            if n % 10 == 0:
+                (other,) = told(recorders[number % 2], raw | {"job": "another"})
+                if other.refusal is None or other.refusal.slug != "id-reused":
+                    wrong.append(other)
+
+    run = [threading.Thread(target=send, args=(n,)) for n in range(CLIENTS)]
+    for thread in run:
+        thread.start()
+    for thread in run:
+        thread.join(120)
+    assert [] == wrong
+    assert CLIENTS * EACH == len(heard)
+    clients = Clients(acked=heard, times={i: (0.0, float("inf")) for i in heard})
+    assert CLIENTS * EACH + 2 == two[1].answers(book.number).size()
+    assert [] == wrong_with(two, book, clients)
+
+
+def test_whoever_waits_for_the_feed_hears_what_another_process_writes(two):
+    book, (a, _) = both_recorders(two)
+    reader = client_with(create_app(two[1]), token_of(two[0], book, "erp"))
+    found = []
+    waiting = threading.Thread(target=lambda: found.append(reader.get("/v1/feed?from=0&wait=30").json))
+    began = time.monotonic()
+    waiting.start()
+    time.sleep(0.3)
+    assert [] == found, "it waits"
+    told(a, f.registered())
+    waiting.join(20)
+    assert [1] == [answer["next"] for answer in found]
+    assert time.monotonic() - began < 20, "it did not sit its wait out"
+    changes = reader.get("/v1/changes?from=0&wait=30").json["changes"]
+    assert [("U-1", 0)] == [(c["unit"], c["index"]) for c in changes]
+
+
+def test_a_connection_that_broke_while_idle_costs_no_answer(two):
+    """The server was started again: appends and single look-ups go on with new connections."""
+    book, (a, _) = both_recorders(two)
+    told(a, f.registered())
+    client = client_with(create_app(two[0]), token_of(two[0], book, "admin"))
+    assert 200 == client.get("/v1/units/U-1").status_code
+    with two[1].writing.begin() as connection:
+        others = "pid <> pg_backend_pid() AND datname = current_database()"
+        assert 3 <= len(
+            connection.execute(text(f"SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE {others}")).all()
+        )
+    answers = [client.post("/v1/entries", json=f.scanned()).status_code for _ in range(2)]
+    assert [201, 201] == answers
+    assert [] == wrong_with(two, book)
