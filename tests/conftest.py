@@ -66,6 +66,7 @@ class FakeClock:
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--examples", type=int, default=None, help="so many examples for every property, anew each time")
+    parser.addoption("--postgresql", action="store_true", help="every test of the API on PostgreSQL, not only some")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -103,12 +104,36 @@ def migrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def store(migrated: Path, tmp_path: Path, clock: FakeClock) -> Iterator[Store]:
+def store(request: pytest.FixtureRequest, tmp_path: Path, clock: FakeClock) -> Iterator[Store]:
+    """An empty store: SQLite, or PostgreSQL where `ON_BOTH` or --postgresql says so."""
     folder = tmp_path / "book"
-    shutil.copytree(migrated, folder)
-    opened = Store(settings_in(folder), clock)
+    if getattr(request, "param", "sqlite") == "postgresql":
+        server = request.getfixturevalue("quick_postgresql")
+        with postgres.database(server, f"test_{next(DATABASES)}", "migrated") as url:
+            yield from opened_store(Settings(folder, url, "+01:00"), clock)
+        return
+    shutil.copytree(request.getfixturevalue("migrated"), folder)
+    yield from opened_store(settings_in(folder), clock)
+
+
+def opened_store(settings: Settings, clock: FakeClock) -> Iterator[Store]:
+    opened = Store(settings, clock)
     yield opened
     opened.close()
+
+
+ON_BOTH = {"test_entries", "test_histories", "test_pulling", "test_between_units", "test_late_entries"}
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """What the API promises is kept on either store; the modules that say most of it are run on both."""
+    module = metafunc.module.__name__
+    if "store" not in metafunc.fixturenames or not module.startswith("tests.api."):
+        return
+    if metafunc.config.getoption("--postgresql"):
+        metafunc.parametrize("store", ("postgresql",), indirect=True)
+    elif module.rpartition(".")[2] in ON_BOTH:
+        metafunc.parametrize("store", ("sqlite", "postgresql"), indirect=True)
 
 
 def new_book(store: Store, origin: str) -> Book:
@@ -234,16 +259,32 @@ def standing_unit(tell: Callable[..., list[Any]]) -> list[Any]:
 # A server store
 
 
-@pytest.fixture(scope="session")
-def postgresql() -> Iterator[str]:
-    """The URL of a throw-away server. Without one: a failure where CI says so, elsewhere a skip that is listed."""
+def programs_of_postgresql() -> Path:
+    """Where they are. Without them: a failure where CI says so, elsewhere a skip that is listed."""
     found = postgres.programs()
     if found is None:
         words = "no PostgreSQL on this machine: install it (initdb, postgres) to test the server store"
         if os.environ.get("CI") == "true":
             pytest.fail(words)
         pytest.skip(words)
-    with postgres.throw_away(found) as url:
+    return found
+
+
+@pytest.fixture(scope="session")
+def postgresql() -> Iterator[str]:
+    """The URL of a throw-away server with durable settings."""
+    with postgres.throw_away(programs_of_postgresql()) as url:
+        yield url
+
+
+@pytest.fixture(scope="session")
+def quick_postgresql() -> Iterator[str]:
+    """The URL of one that waits for no disk, with a database `migrated`: for what asks nothing of durability."""
+    with (
+        postgres.throw_away(programs_of_postgresql(), "-c", "fsync=off", "-c", "full_page_writes=off") as url,
+        postgres.database(url, "migrated") as migrated_url,
+    ):
+        migrate(migrated_url)
         yield url
 
 

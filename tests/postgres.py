@@ -28,20 +28,20 @@ def programs() -> Path | None:
 
 
 @contextmanager
-def throw_away(bin_folder: Path) -> Iterator[str]:
+def throw_away(bin_folder: Path, *options: str) -> Iterator[str]:
     """The URL of a server that leaves nothing behind."""
     # not under pytest's own folder: the server's user has to reach it
     folder = Path(tempfile.mkdtemp(prefix="pg-"))
     try:
-        with server(bin_folder, folder) as url:
+        with server(bin_folder, folder, *options) as url:
             yield url
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 
 
 @contextmanager
-def server(bin_folder: Path, folder: Path) -> Iterator[str]:
-    """A running server with its default, durable settings; gives the URL of its database `postgres`."""
+def server(bin_folder: Path, folder: Path, *more: str) -> Iterator[str]:
+    """A running server with its default, durable settings and these; gives the URL of its database `postgres`."""
     as_user = _other_than_root(folder)
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.STDOUT, "cwd": folder} | as_user
     subprocess.run(
@@ -50,7 +50,7 @@ def server(bin_folder: Path, folder: Path) -> Iterator[str]:
         **quiet,
     )
     port = _free_port()
-    options = ["-D", "data", "-p", str(port), "-k", str(folder), "-c", "listen_addresses=127.0.0.1"]
+    options = ["-D", "data", "-p", str(port), "-k", str(folder), "-c", "listen_addresses=127.0.0.1", *more]
     with subprocess.Popen([bin_folder / "postgres", *options], **quiet) as process:
         try:
             url = f"postgresql+psycopg://book@127.0.0.1:{port}/postgres"
