@@ -102,6 +102,8 @@ def test_no_damaged_consistency_proof_holds_nor_one_of_another_tree(node):
             proof = consistency(node, old, new)
             assert not any(extends(old, at[old], new, at[new], bad) for bad in damaged(proof))
             assert not any(extends(i, at[i], new, at[new], proof) for i in range(new + 1) if i != old)
+            longer = (i for i in range(old, 64) if len(consistency(node, old, i)) > len(proof))
+            assert not any(extends(old, at[old], i, at[new], proof) for i in longer)
             assert not extends(old, at[old + 1], new, at[new], proof)
             assert not extends(old, at[old], new, at[new - 1], proof)
 
