@@ -31,7 +31,7 @@ from service_api.domain.refusals import Malformed, NotFound, UnknownUnit
 from service_api.domain.state import UnitState, without
 from service_api.domain.timeline import Item, facts
 from service_api.filing import pages_of
-from service_api.ledgers import Beside, beside, beside_shop, beside_shop_then, beside_then
+from service_api.ledgers import Beside, beside, beside_shop, beside_shop_then, beside_then, lines_of_piece
 from service_api.log import driver, store
 from service_api.log.engines import QuickReader
 from service_api.log.store import Book
@@ -318,6 +318,29 @@ class Answers:
             found |= {"unit": unit, "as_of": answer(as_of(state, context))}
             found["history"] = [answer(s) for s in conditions.slot_history(page, slot)]
         return answered(found)
+
+    def piece(self, part_no: str, serial: str, when: When = NOW) -> Answer:
+        """Where a piece with a serial has been, over all units."""
+        from service_api.domain.ledger import latest
+        from service_api.domain.pieces import chain
+
+        with self.engine.begin() as connection:
+            known = self.count(connection, when)
+            lines = lines_of_piece(connection, self.book.number, part_no, serial, known)
+        until = None if when.true_at is None else in_utc(when.true_at, 6)
+        live = [line for line in latest(lines) if until is None or line.at <= until]
+        if not live:
+            raise NotFound(f"no entry names a piece of {part_no} with the serial {serial}")
+        places, gaps = chain(live)
+        return answered(
+            {
+                "part_no": part_no,
+                "serial": serial,
+                "as_of": self._as_of(when, known, max(line.since for line in lines)),
+                "chain": [answer(place) for place in places],
+                "gaps": [answer(gap) for gap in gaps],
+            }
+        )
 
     def _facts(self, connection: Connection, unit: str, when: When, types: tuple[str, ...] | None = None) -> list[Item]:
         known = self.count(connection, when)

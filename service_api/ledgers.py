@@ -236,6 +236,12 @@ def beside(connection: Connection, book: int, units: Iterable[str]) -> dict[str,
     return {unit: (merged(found), head) for unit, (found, head) in rows.doubts_on(connection, book, units).items()}
 
 
+def lines_of_piece(connection: Connection, book: int, part_no: str, serial: str, below: int | None) -> list[Line]:
+    """Every claim on one piece that the first `below` entries made."""
+    key = f"piece/{part_no}/{serial}"
+    return rows.lines_of_keys(connection, book, (key,), below).get(key, [])
+
+
 def beside_then(connection: Connection, book: int, unit: str, known: int | None, true_at: datetime | None) -> Beside:
     """The same as of then, from the claims that were known and had happened."""
     page = f"unit:{unit}"

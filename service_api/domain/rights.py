@@ -124,6 +124,7 @@ CALLS: dict[str, dict[str, Reach]] = {
     "GET /v1/complaints/cures": _all(*READS_ALL),
     "GET /v1/complaints/repeats": _all(*READS_ALL),
     "GET /v1/discrepancies": _all(*READS_ALL),
+    "GET /v1/pieces": _all(*READS_ALL),
     "GET /v1/spares/forecast": _all(*READS_ALL),
     "GET /v1/people": _all(*READS_ALL),
     "GET /v1/parties": _all(*READS_ALL),

@@ -52,6 +52,7 @@ QUERY: dict[str, dict[str, Any]] = {
     "since": {"schema": {"type": "string", "format": "date"}, "description": "reported on this local day or later"},
     "within_days": {"schema": {"type": "integer", "minimum": 0}, "description": "no more days apart than these"},
     "part_no": {"schema": TEXT, "description": "the part"},
+    "serial": {"schema": TEXT, "description": "the piece's serial"},
     "until": {"schema": {"type": "string", "format": "date"}, "description": "up to and on this local day"},
     "by": {"schema": TEXT, "description": "a person: what they may do on the unit alone"},
     "task": {"schema": TEXT, "description": "work of this task only: bench, stand, release, exam, second"},

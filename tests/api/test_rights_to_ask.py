@@ -145,6 +145,7 @@ def ask(depot, call, which, who):
         "GET /v1/complaints/cures": {"mode": "MD-LST"},
         "GET /v1/log/proof/inclusion": {"index": 0},
         "GET /v1/log/proof/consistency": {"from": 1},
+        "GET /v1/pieces": {"part_no": "P-1", "serial": "absent"},
         "GET /v1/spares/forecast": {"part_no": "P-1", "until": "2026-06-01"},
     }
     return depot.clients[who].open(address, method=method, query_string=query.get(call), **sent)
