@@ -1,4 +1,4 @@
-"""Questions 3, 5, 7, 8 and 21 of JOB.md section 6, each by one call, on a book made for the test."""
+"""Questions of JOB.md section 6, each by one call, on a book made for the test and on the demo."""
 
 from typing import Any
 
@@ -91,3 +91,57 @@ def test_q21_an_estimated_range_lasts_until_the_next_reading(tell, ask, standing
     assert ("130", "170") == (hours(ask)["low"], hours(ask)["high"])
     tell(make.meter_read("155.0", **at(5, 12)))
     assert ("155.0", "read") == (hours(ask)["value"], hours(ask)["how"])
+
+
+# On the demo
+
+
+def row_of(demo: Any, unit: str, code: str, **query: str) -> dict[str, Any]:
+    rows = demo.ask(f"/v1/units/{unit}/condition", **query)["characteristics"]
+    found: dict[str, Any] = next(r for r in rows if r["characteristic"] == code)
+    return found
+
+
+def test_q1_the_card_warns_of_a_tag_that_changed_within_90_days_and_defers_to_the_manual(demo) -> None:
+    """S4: both labels were tied again on 9 January 2024; the 90th day after it is 8 April."""
+    for on, warned in (("2024-04-08", True), ("2024-04-09", False)):
+        card = demo.ask("/v1/units/FAC-003/card", true_at=f"{on}T12:00:00+01:00")
+        assert warned == ("tag-changed" in {w["warning"] for w in card["warnings"]}), on
+        closing = "Follow the machine's manual, site rules and the persons licensed or appointed where you are."
+        assert closing == card["caution_closing"]  # JOB.md section 7
+    dull = demo.ask("/v1/units/HPU-001/card")
+    assert [] == dull["warnings"]
+
+
+def test_q2_the_backlash_last_time_is_that_of_the_nut_that_is_in_now(demo) -> None:
+    """S1: 0.30 on the old nut and 0.04 on the new one, on the same day."""
+    row = row_of(demo, "SEL-004", "SEL-BL", true_at="2025-04-16T12:00:00+01:00")
+    where = [(r["position"], r["value"]) for r in row["latest"]["readings"]]
+    assert [("25", "0.04"), ("50", "0.04"), ("75", "0.03")] == where
+    assert ["CF-2503-20"] == [p["lot"] for p in row["occupant"]["pieces"]]
+    before = row_of(demo, "SEL-004", "SEL-BL", true_at="2025-04-14T12:00:00+01:00")
+    assert ("0.27", ["CF-2202-20"]) == (before["latest"]["value"], [p["lot"] for p in before["occupant"]["pieces"]])
+
+
+def test_q18_what_was_true_and_what_was_known_are_told_apart(demo) -> None:
+    """FAC-007: done on 16 January 2024, typed from a paper card nine days later."""
+    then = "2024-01-20T12:00:00+01:00"
+    true = row_of(demo, "FAC-007", "FAC-BL", true_at=then)
+    known = row_of(demo, "FAC-007", "FAC-BL", true_at=then, known_at=then)
+    assert ("0.07", None) == (true["latest"]["value"], known["latest"])
+    assert "undecided" == known["conformity"]["outcome"]
+
+
+def test_q23_a_changed_limit_keeps_its_dates_and_its_old_meaning(demo) -> None:
+    """S14: revision 3 of the hoists' sheet from 1 January 2025."""
+    found = demo.ask("/v1/classes/ACH/sheet", on="2024-12-31")
+    assert [(2, "2022-03-01"), (3, "2025-01-01")] == [(r["rev"], r["effective_on"]) for r in found["revisions"]]
+    assert (2, "2022-03-01") == (found["rev"], found["effective_on"])
+
+
+def test_q37_how_to_measure_stands_with_its_cautions_in_the_revision_in_force(demo) -> None:
+    sheet = demo.ask("/v1/classes/SEL/sheet")["sheet"]
+    row = next(c for c in sheet["characteristics"] if c["code"] == "SEL-BL")
+    assert "Push-pull first for thrust float" in row["method"]  # JOB.md 1.7
+    assert (True, "0.33", ["25", "50", "75"]) == (row["needs_gauge"], row["replace"], row["positions"])
+    assert {"stored-energy", "trapped-air"} <= {c["caution"] for c in sheet["cautions"]}
