@@ -16,7 +16,7 @@ def signing(bench: Any) -> Any:
 
 def sign_in(bench: Any, pin: str = ORRIN[1]) -> None:
     bench.scan(ORRIN[0])
-    assert "pin-box" == bench.page.evaluate("document.activeElement.id"), "the badge waits for its PIN"
+    bench.page.wait_for_function("document.activeElement.id == 'pin-box'")  # the badge waits for its PIN
     bench.page.keyboard.type(pin, delay=70)
     bench.page.keyboard.press("Enter")
 
