@@ -15,8 +15,10 @@ def signing(bench: Any) -> Any:
 
 
 def sign_in(bench: Any, pin: str = ORRIN[1]) -> None:
+    from playwright.sync_api import expect
+
     bench.scan(ORRIN[0])
-    bench.page.wait_for_function("document.activeElement.id == 'pin-box'")  # the badge waits for its PIN
+    expect(bench.page.locator("#pin-box"), "the badge waits for its PIN").to_be_focused()
     bench.page.keyboard.type(pin, delay=70)
     bench.page.keyboard.press("Enter")
 
