@@ -11,7 +11,7 @@ import { maker } from "./ids.js";
 import { makeNib } from "./nib.js";
 import { showPage } from "./page.js";
 import * as say from "./say.js";
-import { clean, isTag, listen } from "./wedge.js";
+import { clean, isBadge, isTag, listen } from "./wedge.js";
 
 const CLIENT = "fettlebook-bench/0.1.0";
 const CLOCK_DOUBT_MS = 5 * 60_000;
@@ -86,6 +86,10 @@ function explain(error, otherwise = say.noNetwork, refuse = refuseScan) {
 
 /** Opens what was scanned or typed; `how` is `scanned`, `typed` or `picked`. */
 async function find(text, how) {
+  if (isBadge(text)) {
+    $("scan-box").value = "";
+    return badges.scanned(clean(text)); // typed, or by a scanner too slow to be told from a hand
+  }
   const wanted = clean(text);
   if (!wanted) return refuseScan(say.emptyScan);
   const mine = ++turn;
