@@ -33,7 +33,7 @@ def test_question_17_a_puller_in_small_pages_sees_each_change_once_and_in_order(
     paged, same_end = pulled(demo.ask, 7)
     assert seen(whole) == seen(paged)
     assert sorted(set(seen(whole))) == seen(whole), "no change twice, none out of order"
-    assert end == same_end == str(demo.ask("/v1/feed", limit=1000, **{"from": 1000})["next"])
+    assert end == same_end == str(demo.store.answers(demo.book.number).size())
 
 
 def test_question_17_every_cursor_is_a_place_to_resume_from(demo: Any) -> None:

@@ -38,7 +38,7 @@ def service(filled: tuple[Path, Path]) -> Iterator[Running]:
 def book_of_its_own(filled: tuple[Path, Path], tmp_path: Path) -> tuple[Path, Path]:
     """A copy of the book, for a test that writes or stops the service."""
     data, token_file = filled
-    shutil.copytree(data, tmp_path / "data")
+    shutil.copytree(data, tmp_path / "data", ignore=shutil.ignore_patterns("*.sock", "*.lock"))
     return tmp_path / "data", token_file
 
 
