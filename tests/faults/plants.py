@@ -8,7 +8,7 @@ from typing import Any
 from uuid import uuid4
 
 from service_api.cli import main
-from service_api.http import entries
+from service_api.http import entries, straight
 from service_api.log import engines, store
 from service_api.recording import Recorder
 
@@ -38,7 +38,8 @@ def number_again() -> None:
     def renamed(raw: Any, *more: Any) -> Any:
         return read(raw | {"id": str(uuid4())} if isinstance(raw, dict) else raw, *more)
 
-    entries.read_draft = renamed
+    entries.read_draft = straight.read_draft = renamed
+    straight.plain_draft = lambda _: None
 
 
 def small_cache() -> None:
