@@ -9,9 +9,7 @@ from io import BytesIO
 from typing import Any
 
 from flask import Flask
-from sqlalchemy.exc import SQLAlchemyError
 
-from service_api.domain.refusals import Refusal
 from service_api.http import auth, entries
 from service_api.wire.canonical import parse
 from service_api.wire.entries import LONGEST, plain_draft, read_draft
@@ -50,20 +48,20 @@ def _is_plain(environ: dict[str, Any]) -> bool:
 
 def _append(store: Any, roles: frozenset[str], environ: dict[str, Any]) -> Answer | None:
     """The answer, or None when the framework has to say it."""
-    token = auth.find(store, environ["HTTP_AUTHORIZATION"][len("Bearer ") :])
-    if token is None or not auth.may_enter(token, roles):
-        return None
-    body = environ["wsgi.input"].read(int(environ["CONTENT_LENGTH"]))
-    environ["wsgi.input"] = BytesIO(body)
     try:
+        token = auth.find(store, environ["HTTP_AUTHORIZATION"][len("Bearer ") :])
+        if token is None or not auth.may_enter(token, roles):
+            return None
+        body = environ["wsgi.input"].read(int(environ["CONTENT_LENGTH"]))
+        environ["wsgi.input"] = BytesIO(body)
         store.stamp(token.book)
         draft = plain_draft(body) or read_draft(parse(body))
-    except Refusal:
+        recorder, sender = entries.recorder_of(store, token)
+    except Exception:  # nothing was done yet: the framework meets the same, and has the words for it
         return None
-    recorder, sender = entries.recorder_of(store, token)
     try:
         (outcome,) = recorder.record([draft], sender)
-    except (Refusal, SQLAlchemyError) as error:
+    except Exception as error:  # of whatever kind: what was tried may have been kept, and is not tried again
         environ[entries.TRIED] = error
         return None
     if outcome.refusal is not None:

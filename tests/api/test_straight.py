@@ -1,8 +1,10 @@
 """The plain append is answered without the framework, and word for word as the framework would answer it."""
 
 import json
+import sqlite3
 
 import pytest
+from sqlalchemy.exc import DBAPIError
 
 from service_api.domain.refusals import Busy
 from service_api.http import straight
@@ -71,15 +73,28 @@ def test_a_token_that_only_reads_is_refused_either_way(auditor_client, client_of
         assert [403, 403] == [send(client, make.reading("0.12"), **more).status_code for more in ({}, FRAMED)]
 
 
-def test_trouble_of_the_store_is_met_once(client, monkeypatch):
+@pytest.mark.parametrize(("trouble", "status"), [(Busy("held"), 503), (ZeroDivisionError("ours"), 500)])
+def test_trouble_in_recording_is_met_once_and_told_as_a_problem(client, monkeypatch, trouble, status):
     calls = []
 
     def record(*_):
         calls.append(1)
-        raise Busy("held")
+        raise trouble
 
     monkeypatch.setattr(Recorder, "record", record)
-    assert (503, [1]) == (send(client, make.scanned()).status_code, calls)
+    answer = send(client, make.scanned())
+    assert (status, "application/problem+json", [1]) == (answer.status_code, answer.content_type, calls)
+
+
+def test_a_store_that_cannot_be_asked_for_the_token_is_told_as_a_problem(client, store, monkeypatch):
+    def held(*_):
+        raise DBAPIError.instance("SELECT", None, locked, sqlite3.Error)
+
+    locked = sqlite3.OperationalError("database is locked")
+    locked.sqlite_errorcode = sqlite3.SQLITE_BUSY
+    monkeypatch.setattr(store, "quickly", held)
+    answer = send(client, make.scanned())
+    assert (503, "application/problem+json") == (answer.status_code, answer.content_type)
 
 
 def test_a_long_body_or_one_of_another_kind_is_not_plain():
