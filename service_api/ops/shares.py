@@ -23,6 +23,7 @@ from service_api.late import advance
 from service_api.ledgers import own_lines
 from service_api.log import store as log
 from service_api.log.engines import reading_engine
+from service_api.ops.processor import use_all
 from service_api.projections import units
 from service_api.projections.changes import Change, change_rows
 from service_api.projections.ledger import line_rows
@@ -129,6 +130,7 @@ def drawn_apart(url: str, book: int, size: int, length: int, processes: int) -> 
 
     Raises RuntimeError when one of them ends before its time; its own error is on stderr.
     """
+    use_all()  # a service that does this for a command keeps itself to one processor, and so would they
     context = get_context("spawn")  # an open store does not outlive a fork
     pipes: list[Pipe] = []
     workers = []
