@@ -54,6 +54,7 @@ from service_api.projections import units
 from service_api.projections.changes import change_rows
 from service_api.projections.remarks import remark_rows
 from service_api.projections.units import Page
+from service_api.wire.canonical import load
 from service_api.wire.entries import Draft, body_faults, near, recorded, splice
 
 AHEAD = timedelta(minutes=5)
@@ -241,7 +242,7 @@ class Recorder:
             self._drop()
             return
         for stored in store.texts(connection, self.book.number, range(since, head.size)):
-            entry = json.loads(stored.hashed)
+            entry = load(stored.hashed)
             subject, kind = entry["subject"], TYPES.get(entry["type"])
             if kind is None or kind.corrects:  # it may show on any page
                 self._drop()
