@@ -10,11 +10,12 @@ from service_api.calc import extra
 from service_api.domain import complaints, spares
 from service_api.domain.condition import AsOf
 from service_api.domain.context import RULES, SheetRevision, in_force
+from service_api.domain.fold import step
 from service_api.domain.moments import day_in
 from service_api.domain.plain import answer
 from service_api.domain.readings import rows
 from service_api.domain.refusals import Malformed, NeedsExtra, NotFound
-from service_api.domain.state import UnitState, begin, step
+from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import Item, facts, fold
 from service_api.pages import history_of, sheet_revisions
 from service_api.projections import units

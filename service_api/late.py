@@ -29,9 +29,11 @@ from service_api.domain.cells import (
 )
 from service_api.domain.entries import TYPES
 from service_api.domain.entry import Recorded
+from service_api.domain.fold import step
+from service_api.domain.matters import Raised
 from service_api.domain.moments import in_utc, parse
 from service_api.domain.records import replace
-from service_api.domain.state import Raised, UnitState, begin, step, witness
+from service_api.domain.state import UnitState, begin, witness
 from service_api.domain.timeline import Item, Key, effective_history, facts, simple_item
 from service_api.filing import family_of, root_of
 from service_api.log import driver

@@ -12,8 +12,9 @@ from service_api.domain.authorisations import Authorisations, End, Grant
 from service_api.domain.context import SheetRevision
 from service_api.domain.entries import SheetIssued
 from service_api.domain.entry import Recorded
+from service_api.domain.fold import step
 from service_api.domain.gauges import Calibration, GaugeRecord
-from service_api.domain.state import UnitState, begin, step, witness
+from service_api.domain.state import UnitState, begin, witness
 from service_api.domain.timeline import Item, effective_history, facts, fold, reach
 from service_api.log import store
 from service_api.projections import units

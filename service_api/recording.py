@@ -23,13 +23,14 @@ from service_api.domain.doubts import RAISING, joined
 from service_api.domain.entries import TYPES, ReadingTaken, TagAttached
 from service_api.domain.entry import Recorded, Signed
 from service_api.domain.ledger import Doubt, merged
+from service_api.domain.matters import Raised, told
 from service_api.domain.moments import day_in, in_utc, parse
 from service_api.domain.plain import answer, make, plain
 from service_api.domain.records import replace
 from service_api.domain.references import Reference, named_in, references
 from service_api.domain.refusals import Busy, DiskFull, Fault, IdReused, Malformed, NotAllowed, OutcomeUnknown, Refusal
 from service_api.domain.slips import Slip
-from service_api.domain.state import Raised, UnitState, begin, told
+from service_api.domain.state import UnitState, begin
 from service_api.domain.warnings import Remark, newest_row, remarks, uom_fault
 from service_api.filing import changes_of, drawn_topics, family_topic, is_context, own_topics, pages_of, root_of
 from service_api.late import Tail, advance, keep_cuts, renewed, uncut

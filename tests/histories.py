@@ -9,10 +9,12 @@ from service_api.domain.alerts import Alert
 from service_api.domain.context import Context, SheetRevision
 from service_api.domain.entries import GaugeCalibrated
 from service_api.domain.entry import Recorded
+from service_api.domain.fold import step
 from service_api.domain.gauges import Calibration, GaugeRecord
+from service_api.domain.matters import told
 from service_api.domain.plain import make
 from service_api.domain.sheets import Characteristic, Sheet
-from service_api.domain.state import UnitState, begin, step, told
+from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import Item, effective_history, facts, fold
 from tests import factories as f
 

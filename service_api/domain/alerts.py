@@ -5,7 +5,8 @@ from datetime import datetime
 from typing import Literal
 
 from service_api.domain.entries import AlertScope, Piece
-from service_api.domain.state import Occupant, UnitState
+from service_api.domain.matters import Occupant
+from service_api.domain.state import UnitState
 
 
 @dataclass(frozen=True)

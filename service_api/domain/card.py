@@ -11,10 +11,11 @@ from service_api.domain.context import Context
 from service_api.domain.discrepancies import Discrepancy
 from service_api.domain.doubts import discrepancies
 from service_api.domain.forms import Quantity, Unknown
+from service_api.domain.matters import by_moment
 from service_api.domain.meters import in_hours
 from service_api.domain.readings import rows, sole
 from service_api.domain.sheets import applies
-from service_api.domain.state import UnitState, by_moment
+from service_api.domain.state import UnitState
 
 TAG_DAYS = 90
 CLOSING = "Follow the machine's manual, site rules and the persons licensed or appointed where you are."

@@ -2,16 +2,19 @@
 
 A cell is a member of the state (`place`) or one named matter in a member (`slots`, `feed-nut`). What a fact does to a
 state depends on the cells that it touches, and changes no other; so a late fact leaves every later one as it was that
-touches none of the cells that came out different. `tests/property/test_cells.py` holds the table to the handlers.
+touches none of the cells that came out different. `tests/property/test_late.py` holds the table to the handlers.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any, NamedTuple
 
 from service_api.domain.discrepancies import KINDS
+from service_api.domain.fold.handlers import HANDLERS
+from service_api.domain.fold.jobs import LOOKING
+from service_api.domain.fold.releases import LIFTABLE, OF_A_RELEASE
 from service_api.domain.records import replace
 from service_api.domain.sightings import AT_HAND, scanned
-from service_api.domain.state import HANDLERS, LIFTABLE, LOOKING, OF_A_RELEASE, UnitState
+from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item
 from service_api.domain.twins import TOLD_ONCE
 

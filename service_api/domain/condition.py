@@ -11,10 +11,12 @@ from service_api.domain.context import RULES, Context
 from service_api.domain.discrepancies import Discrepancy
 from service_api.domain.doubts import discrepancies, verdict
 from service_api.domain.entries import Piece, Reading
+from service_api.domain.fold.parts import removes
+from service_api.domain.matters import Occupant, OpenConcession, OpenFinding, Taken, by_moment
 from service_api.domain.meters import in_hours
 from service_api.domain.readings import baseline, counting, revision_for, rows, sole
 from service_api.domain.sheets import Characteristic
-from service_api.domain.state import Occupant, OpenConcession, OpenFinding, Taken, UnitState, by_moment, removes
+from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item
 
 EARLIEST = datetime.min.replace(tzinfo=UTC)

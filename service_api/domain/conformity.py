@@ -12,9 +12,9 @@ from service_api.domain.context import Context, SheetRevision
 from service_api.domain.entries import Reading
 from service_api.domain.forms import Chosen, Quantity, Unknown
 from service_api.domain.gauges import fitness
+from service_api.domain.matters import Taken
 from service_api.domain.records import replace
 from service_api.domain.sheets import Characteristic
-from service_api.domain.state import Taken
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)

@@ -10,10 +10,11 @@ from service_api.domain.alerts import covers
 from service_api.domain.conformity import Conformity, judge
 from service_api.domain.context import Context
 from service_api.domain.discrepancies import Discrepancy, discrepancy
+from service_api.domain.matters import Measured, StandRun, Taken, told
 from service_api.domain.readings import Doubtful, baseline, doubtful, revision_for, rows, sole
 from service_api.domain.runs import why_off
 from service_api.domain.sheets import Characteristic
-from service_api.domain.state import Measured, StandRun, Taken, UnitState, told
+from service_api.domain.state import UnitState
 
 RAISING = ("reading.taken", "run.recorded", "part.fitted", "unit.released")  # types that `joined` may find at fault
 ACCEPTED = ("good", "watch", "adjust")

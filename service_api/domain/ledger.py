@@ -12,7 +12,8 @@ from typing import Any
 from service_api.domain import tags
 from service_api.domain.discrepancies import Discrepancy, between
 from service_api.domain.entries import Piece
-from service_api.domain.state import Occupant, UnitState
+from service_api.domain.matters import Occupant
+from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item
 
 # Ids that clients make: book-wide, or (True) of one unit (CONTRACT A)

@@ -12,8 +12,10 @@ from typing import NamedTuple
 from service_api.calc.uom import WrongDimension
 from service_api.domain.conformity import form_value, uncertainty
 from service_api.domain.context import Context, SheetRevision
+from service_api.domain.fold.jobs import ANYWHERE
+from service_api.domain.matters import Measured, Occupant, Taken
 from service_api.domain.sheets import Characteristic, applies
-from service_api.domain.state import ANYWHERE, Measured, Occupant, Taken, UnitState
+from service_api.domain.state import UnitState
 
 TOGETHER = timedelta(hours=24)  # CONTRACT D, readings-disagree
 

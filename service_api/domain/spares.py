@@ -15,7 +15,9 @@ from service_api.calc.refused import Refused
 from service_api.calc.stock import least_stock
 from service_api.domain import entries as e
 from service_api.domain.condition import AsOf, hours_on
-from service_api.domain.state import Occupant, UnitState, begin, step
+from service_api.domain.fold import step
+from service_api.domain.matters import Occupant
+from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import Item
 
 FEWEST = 5  # failures before a shape is fitted

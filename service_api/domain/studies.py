@@ -14,9 +14,10 @@ from service_api.calc.recurrence import History
 from service_api.calc.replacement import AgeReplacement, age_replacement
 from service_api.domain import entries as e
 from service_api.domain.conformity import form_value
+from service_api.domain.fold import step
 from service_api.domain.sheets import Characteristic
 from service_api.domain.spares import Life
-from service_api.domain.state import UnitState, begin, step
+from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import Item
 
 SAME_STATE = timedelta(hours=24)  # two readings of one thing lie no further apart (CONTRACT D, readings-disagree)

@@ -18,10 +18,11 @@ from service_api.domain.condition import (
 )
 from service_api.domain.conformity import form_value, judge, shown
 from service_api.domain.context import Context
+from service_api.domain.fold import step
 from service_api.domain.meters import in_hours
 from service_api.domain.readings import baseline, revision_for, sole
 from service_api.domain.sheets import Characteristic
-from service_api.domain.state import UnitState, begin, step
+from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import Item
 
 RATE_DAYS = 370  # use is counted from the oldest reading no older than this before the last

@@ -5,8 +5,8 @@ from collections.abc import Iterable, Iterator, Sequence
 import orjson
 from sqlalchemy import Connection, delete, select
 
+from service_api.domain.matters import Raised
 from service_api.domain.plain import make, plain
-from service_api.domain.state import Raised
 from service_api.projections import tables as t
 from service_api.projections.units import Ask, Write
 

@@ -11,8 +11,9 @@ from typing import Any, NamedTuple, get_args
 import orjson
 
 from service_api.domain.cells import NAMED, RAISED, Cell
+from service_api.domain.matters import Raised
 from service_api.domain.plain import hints_of, make
-from service_api.domain.state import Raised, UnitState
+from service_api.domain.state import UnitState
 from service_api.projections.units import Ask, Write, text_of
 
 GAP = 1 << 32  # between the places of stretches, so that one that has grown can be cut

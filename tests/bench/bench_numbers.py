@@ -7,8 +7,9 @@ from collections.abc import Callable
 from datetime import date
 from math import inf
 
+from service_api.domain.fold import step
 from service_api.domain.forecast import Share, candidates
-from service_api.domain.state import begin, step
+from service_api.domain.state import begin
 from service_api.domain.timeline import fold
 from service_api.domain.wear import wear
 from tests import factories as f

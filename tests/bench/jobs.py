@@ -37,7 +37,8 @@ def redraw(data: str, processes: str) -> float:
 
 def steps(data: str) -> float:
     """Seconds for the same decoding and the same steps over the same entries in a bare loop; nothing is written."""
-    from service_api.domain.state import begin, step
+    from service_api.domain.fold import step
+    from service_api.domain.state import begin
     from service_api.domain.timeline import simple_item
     from service_api.wire.entries import read_stored
 

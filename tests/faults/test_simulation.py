@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 
 from service_api import recording
-from service_api.domain.state import step
+from service_api.domain.fold import step
 from service_api.domain.timeline import Item, simple_item
 from service_api.late import Advanced
 from tests.faults import offline, simulation

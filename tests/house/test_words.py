@@ -199,7 +199,7 @@ def codes(tree: ast.AST) -> Iterator[str]:
         if not isinstance(node, ast.Call):
             continue
         name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
-        place = {"_raise": 2, "discrepancy": 0, "Doubt": 0}.get(name)
+        place = {"raise_on": 2, "discrepancy": 0, "Doubt": 0}.get(name)
         if place is not None and len(node.args) > place and (found := text_of(node.args[place])):
             yield found
 

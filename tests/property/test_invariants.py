@@ -10,7 +10,7 @@ import pytest
 from hypothesis import Phase, given, settings
 
 from service_api import recording
-from service_api.domain.state import step
+from service_api.domain.fold import step
 from service_api.domain.timeline import simple_item
 from service_api.late import Advanced
 from tests.property import test_oracle

@@ -22,7 +22,9 @@ from service_api.domain.cells import (
     touches,
     value,
 )
-from service_api.domain.state import HANDLERS, UnitState, begin, step
+from service_api.domain.fold import step
+from service_api.domain.fold.handlers import HANDLERS
+from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import effective_history, facts
 from service_api.log import driver
 from service_api.projections import stretches as rows

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 
 from service_api.answering import NOW, When
 from service_api.domain.entries import TYPES
+from service_api.domain.fold import step
 from service_api.domain.plain import plain
-from service_api.domain.state import begin, step, witness
+from service_api.domain.state import begin, witness
 from service_api.domain.timeline import effective_history, facts, fold
 from service_api.log import store as log
 from service_api.permits import Sender

@@ -9,8 +9,10 @@ import pytest
 from service_api.domain import changes
 from service_api.domain.entries import TYPES
 from service_api.domain.entry import Envelope
+from service_api.domain.fold import step
+from service_api.domain.fold.handlers import HANDLERS
 from service_api.domain.plain import hints_of, plain, wire_name
-from service_api.domain.state import HANDLERS, begin, step
+from service_api.domain.state import begin
 from service_api.domain.timeline import effective_history
 from service_api.wire.entries import read_draft
 from tests.histories import heard

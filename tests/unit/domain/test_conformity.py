@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from service_api.domain.conformity import Edges, judge
 from service_api.domain.entries import Reading
 from service_api.domain.forms import Chosen, Quantity, Unknown
+from service_api.domain.matters import Taken
 from service_api.domain.records import replace
-from service_api.domain.state import Taken
 from tests.histories import at, calibration, context, gauge, on, revision, row
 
 MARKS = {"worse": "higher", "adjust": "0.10", "watch": "0.20", "replace": "0.30"}

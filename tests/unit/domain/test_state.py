@@ -7,7 +7,8 @@ import pytest
 from service_api.domain import condition as c
 from service_api.domain.condition import Hours, slot_history
 from service_api.domain.doubts import discrepancies
-from service_api.domain.state import begin, step, witness
+from service_api.domain.fold import step
+from service_api.domain.state import begin, witness
 from tests import factories as f
 from tests.histories import alert, at, context, on, raised, state_of, true
 

@@ -5,7 +5,8 @@ from decimal import Decimal as D
 
 import pytest
 
-from service_api.domain.state import begin, step
+from service_api.domain.fold import step
+from service_api.domain.state import begin
 from service_api.domain.timeline import fold
 from service_api.domain.wear import add_months, wear
 from tests import factories as f

@@ -1,0 +1,289 @@
+"""What stands in a unit's state: labels, parts, readings and open matters, each with the entry that began it."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+from typing import Protocol, TypeVar
+
+from service_api.domain import entries as e
+from service_api.domain.forms import Quantity, Unknown
+from service_api.domain.timeline import Key
+
+
+class Matter(Protocol):
+    @property
+    def at(self) -> datetime: ...
+
+
+M = TypeVar("M", bound=Matter)
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Raised:
+    """A contradiction or remark that stands on the unit. `entry`, which happened at `at`, raised it.
+
+    index : the last entry of the book that had a say in it
+    """
+
+    code: str
+    entry: str
+    at: datetime
+    entries: tuple[str, ...]
+    detail: str
+    index: int = -1
+    slot: str | None = None
+    type: str | None = None  # of the entry, where only a new entry of the same type ends it
+
+    @property
+    def key(self) -> str:
+        return f"{self.code}:{self.entry}"
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Since:
+    """A standing matter: which entry began it, when, and at how many hours of the unit.
+
+    defects : checks answered `defect` between the release and the dispatch, where the matter is a dispatch
+    """
+
+    entry: str
+    at: datetime
+    hours: Decimal | None = None
+    defects: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Identity:
+    entry: str
+    at: datetime
+    class_: str
+    origin: str
+    family: str | None = None
+    serial: str | None = None
+    owner: str | None = None
+    variant: str | None = None
+    name: str | None = None
+    plate: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class TagSpan:
+    """A label that points to this unit for a time."""
+
+    tag: str
+    since: datetime
+    entry: str
+    until: datetime | None = None
+    until_entry: str | None = None
+    why: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Whereabouts:
+    site: str | None = None
+    bench: str | None = None
+    party: str | None = None
+    since: datetime
+    entry: str
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Occupant:
+    """What was fitted into a slot, and the unit's hours then (low, high); `order` breaks ties of the moment."""
+
+    entry: str
+    since: datetime
+    order: tuple[int, int]
+    pieces: tuple[e.Piece, ...]
+    hours_low: Decimal | None = None
+    hours_high: Decimal | None = None
+    replaced: bool = False  # something was taken out of the slot before
+
+    @property
+    def key(self) -> Key:
+        return (self.since, *self.order)
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Taken:
+    """A reading as it counts. `order` breaks ties of the moment, `corrected_by` are its corrections.
+
+    touched : slots that were worked on since the reading before; lifted : codes of what it raised that somebody lifted
+    """
+
+    entry: str
+    index: int
+    at: datetime
+    order: tuple[int, int]
+    occurred_at: str
+    by: str
+    stage: str
+    uom: str
+    readings: tuple[e.Reading, ...]
+    gauge: str | None = None
+    uncertainty: Quantity | Unknown | None = None
+    sheet_rev: int | None = None
+    corrected_by: tuple[str, ...] = ()
+    device: str | None = None
+    touched: tuple[str, ...] = ()
+    lifted: tuple[str, ...] = ()
+
+    @property
+    def key(self) -> Key:
+        return (self.at, *self.order)
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Measured:
+    """One characteristic: the latest reading and a few before it, the latest as left, and the first as left of the
+    unit and after the fit of each part that is in it now.
+    """
+
+    latest: Taken
+    before: tuple[Taken, ...] = ()
+    as_left: Taken | None = None
+    firsts: tuple[Taken, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class OpenFinding:
+    finding: str
+    entry: str
+    at: datetime
+    words: str
+    blocking: bool
+    index: int = -1
+    slot: str | None = None
+    mode: str | None = None
+    mechanism: str | None = None
+    cause: str | None = None
+    confidence: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Answered:
+    entry: str
+    answer: str
+    why: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class OpenJob:
+    job: str
+    purpose: str
+    entry: str
+    at: datetime
+    checks: dict[str, Answered] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class OpenHold:
+    hold: str
+    entry: str
+    at: datetime
+    why: str
+    lift_by: str
+    index: int = -1
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class OpenConcession:
+    concession: str
+    entry: str
+    at: datetime
+    for_: e.ConcessionFor
+    why: str
+    until_on: str | None = None
+    until_hours: Quantity | Unknown | None = None
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Exam:
+    exam: str
+    entry: str
+    at: datetime
+    result: str
+    due_next: str | Unknown | None = None
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class OpenComplaint:
+    complaint: str
+    entry: str
+    at: datetime
+    words: str
+    mode: str
+    slot: str | None = None
+    stop_use: bool | None = None
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Plan:
+    entry: str
+    at: datetime
+    due_on: str | Unknown | None = None
+    due_hours: Quantity | Unknown | None = None
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Released:
+    """The last release, and the first fact after it that takes the unit out of `ready`.
+
+    duplicates : entries of releases for the same job that were signed without knowing of this one
+    """
+
+    release: str
+    entry: str
+    at: datetime
+    proved: bool
+    index: int = -1
+    job: str | None = None
+    duplicates: tuple[str, ...] = ()
+    disturbed: str | None = None
+    disturbed_why: str | None = None
+    defects: dict[str, str] = field(default_factory=dict)  # check -> entry, since the release
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Rebuilt:
+    """The last rebuild, the unit's hours at it, and which one it was, counted from 1."""
+
+    entry: str
+    at: datetime
+    count: int
+    hours_low: Decimal | None = None
+    hours_high: Decimal | None = None
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class StandRun:
+    """A run on the stand as far as its conditions go."""
+
+    run: str
+    entry: str
+    at: datetime
+    stage: str
+    sheet_rev: int
+    conditions: dict[str, Quantity | Unknown | str]
+    tests: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Signature:
+    """Who signed a release."""
+
+    entry: str
+    at: datetime
+    by: str
+    second: str | None = None
+
+
+def by_moment(matters: Iterable[M]) -> list[M]:
+    """Open matters in the order in which they came up."""
+    return sorted(matters, key=lambda matter: matter.at)
+
+
+def told(raised: Iterable[Raised]) -> list[Raised]:
+    """What was raised, in the one order in which it is told."""
+    return sorted(raised, key=lambda r: (r.at, r.entry, r.code))
