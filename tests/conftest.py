@@ -46,6 +46,7 @@ PEOPLE = {
 }
 PARTIES = ("party-a", "party-b", "party-s")
 DATABASES = count()  # of the throw-away server
+ALONE = tuple(Path(__file__).parent / room for room in ("browser", "faults", "fresh"))
 
 
 class FakeClock:
@@ -70,7 +71,10 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Longer runs of the properties than their own settings say."""
+    """Longer runs of the properties than their own settings say; what wants the machine for itself is marked so."""
+    for item in items:
+        if any(map(item.path.is_relative_to, ALONE)):
+            item.add_marker(pytest.mark.alone)
     examples = config.getoption("--examples")
     for item in items if examples is not None else ():
         test = getattr(item, "obj", None)

@@ -19,6 +19,7 @@ from tests.faults.harness import MORE_UNITS, UNITS, Ground, Line, Load, Service
 
 WRITERS, READERS = 16, 3
 CROWD = 64
+PATIENCE = 120  # seconds in which an entry that is sent again and again has to be acknowledged
 
 
 def crowd(on: Ground, count: int, seed: int, seconds: float = 600) -> tuple[list[str], int]:
@@ -149,14 +150,15 @@ def repeated(on: Ground, count: int, most: int, seed: int, restarts: int = 2, pl
 def _deliver(port: int, token: str, raws: list[dict[str, Any]], clients: Clients, done: threading.Semaphore) -> None:
     headers = {"Authorization": f"Bearer {token}", "Content-Type": "application/json"}
     for raw in raws:
-        body = json.dumps(raw)
-        for _ in range(200):
+        body, until = json.dumps(raw), time.monotonic() + PATIENCE
+        while time.monotonic() < until:
             line = http.client.HTTPConnection("127.0.0.1", port, timeout=15)
             try:
                 line.request("POST", "/v1/entries", body, headers)
                 answer = line.getresponse()
                 status, text = answer.status, answer.read()
             except (OSError, http.client.HTTPException):
+                time.sleep(0.01)
                 continue
             finally:
                 line.close()

@@ -87,7 +87,7 @@ def test_the_key_of_another_book_does_not_sign(keys):
 @pytest.mark.parametrize("content", [b"", b"\xff\xfe", b"PRIVATE+KEY+", b"\0" * 5000])
 def test_a_damaged_key_is_said_and_not_repeated(keys, content):
     keys.make(THEN)
-    secret = keys.secret.read_text().rsplit("+", 1)[1].strip()
+    secret = keys.secret.read_text().split("+", 4)[4].strip()
     keys.secret.write_bytes(content or keys.secret.read_bytes()[:-9])
     with pytest.raises(KeyTrouble) as said:
         keys.signer()
