@@ -15,7 +15,7 @@ from sqlalchemy import Connection
 
 from service_api.answering import NOW, Answer, Answers, When, answered
 from service_api.domain.custody import Sight, blanked, sight
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Envelope, Recorded
 from service_api.domain.references import references
 from service_api.domain.refusals import Fault, Malformed, NotAllowed, NotFound, Refusal, UnknownUnit

@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from service_api.domain import tags
 from service_api.domain.custody import parties_by
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Recorded
 from service_api.domain.references import named_subjects
 from service_api.domain.timeline import moved_to

@@ -27,7 +27,7 @@ from service_api.domain.cells import (
     touches,
     value,
 )
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Recorded
 from service_api.domain.fold import step
 from service_api.domain.matters import Raised

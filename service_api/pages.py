@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 from service_api.domain.alerts import Alert
 from service_api.domain.authorisations import Authorisations, End, Grant
 from service_api.domain.context import SheetRevision
-from service_api.domain.entries import SheetIssued
+from service_api.domain.entries.issued import SheetIssued
 from service_api.domain.entry import Recorded
 from service_api.domain.fold import step
 from service_api.domain.gauges import Calibration, GaugeRecord

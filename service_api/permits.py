@@ -6,7 +6,7 @@ from functools import cache
 from typing import Literal
 
 from service_api.directory.people import role_on
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Envelope, Recorded, Signed
 from service_api.domain.moments import day_in
 from service_api.domain.rights import CONDITIONS, Condition, sends

@@ -20,7 +20,9 @@ from service_api.domain import tags
 from service_api.domain.context import Context, SheetRevision
 from service_api.domain.discrepancies import discrepancy
 from service_api.domain.doubts import RAISING, joined
-from service_api.domain.entries import TYPES, ReadingTaken, TagAttached
+from service_api.domain.entries.jobs import ReadingTaken
+from service_api.domain.entries.places import TagAttached
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Recorded, Signed
 from service_api.domain.ledger import Doubt, merged
 from service_api.domain.matters import Raised, told

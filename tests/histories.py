@@ -7,7 +7,7 @@ from typing import Any
 
 from service_api.domain.alerts import Alert
 from service_api.domain.context import Context, SheetRevision
-from service_api.domain.entries import GaugeCalibrated
+from service_api.domain.entries.gauges import GaugeCalibrated
 from service_api.domain.entry import Recorded
 from service_api.domain.fold import step
 from service_api.domain.gauges import Calibration, GaugeRecord
@@ -95,7 +95,7 @@ def gauge(*calibrations: Calibration, name: str = f.GAUGE) -> GaugeRecord:
 
 
 def alert(action: str = "stop_use", moment: str = "01-05 09:00", **scope: Any) -> Alert:
-    from service_api.domain.entries import AlertScope
+    from service_api.domain.entries.issued import AlertScope
 
     return Alert("A-1", "alert-entry", 0, at(moment), action, make(AlertScope, scope), "may part")  # type: ignore[arg-type]
 

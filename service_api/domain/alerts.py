@@ -4,7 +4,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from service_api.domain.entries import AlertScope, Piece
+from service_api.domain.entries.issued import AlertScope
+from service_api.domain.entries.shared import Piece
 from service_api.domain.matters import Occupant
 from service_api.domain.state import UnitState
 

@@ -9,9 +9,12 @@ from datetime import UTC, date, datetime
 from decimal import Decimal
 
 from service_api.calc.proportions import wilson
-from service_api.domain import entries as e
 from service_api.domain.condition import AsOf
 from service_api.domain.context import SheetRevision
+from service_api.domain.entries.complaints import ComplaintClosed, ComplaintReported
+from service_api.domain.entries.jobs import WorkDone
+from service_api.domain.entries.parts import PartFitted
+from service_api.domain.entries.places import UnitDispatched, UnitRegistered
 from service_api.domain.sheets import ComplaintCause
 from service_api.domain.timeline import Item
 
@@ -147,18 +150,18 @@ def calls_of(unit: str, facts: Sequence[Item]) -> tuple[Call, ...]:
     for item in facts:
         at = item.at.astimezone(UTC)
         match item.body:
-            case e.UnitRegistered(class_=registered):
+            case UnitRegistered(class_=registered):
                 class_ = registered
-            case e.ComplaintReported(complaint=complaint, mode=mode):
+            case ComplaintReported(complaint=complaint, mode=mode):
                 # a second opening under the same id lives too, by its entry's id (CONTRACT A, id-taken)
                 key = item.entry.id if complaint in found else complaint
                 found[key] = Call(unit, class_, complaint, mode, item.entry.id, at)
-            case e.ComplaintClosed(complaint=complaint, outcome=outcome, cured_by=by) if complaint in found:
+            case ComplaintClosed(complaint=complaint, outcome=outcome, cured_by=by) if complaint in found:
                 cures = tuple(_cures(by or (), facts)) if outcome == "cured" else ()
                 found[complaint] = replace(
                     found[complaint], closed=at, outcome=outcome, closing=item.entry.id, cures=cures
                 )
-            case e.UnitDispatched():
+            case UnitDispatched():
                 found = {k: replace(call, away=(*call.away, at)) for k, call in found.items()}
     return tuple(sorted(found.values(), key=lambda call: (call.reported, call.complaint)))
 
@@ -170,9 +173,9 @@ def _cures(named: Iterable[str], facts: Sequence[Item]) -> Iterable[Cure]:
     for item in facts:
         if item.entry.id in wanted:
             match item.body:
-                case e.WorkDone(activity=activity, slot=slot):
+                case WorkDone(activity=activity, slot=slot):
                     found.setdefault((activity, slot), Cure(activity, slot, item.entry.id))
-                case e.PartFitted(slot=slot):
+                case PartFitted(slot=slot):
                     found.setdefault((REPLACED, slot), Cure(REPLACED, slot, item.entry.id))
     return found.values() or (Cure(None, None, None),)
 

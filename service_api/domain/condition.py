@@ -10,7 +10,8 @@ from service_api.domain.conformity import Conformity, form_value, shown, undecid
 from service_api.domain.context import RULES, Context
 from service_api.domain.discrepancies import Discrepancy
 from service_api.domain.doubts import discrepancies, verdict
-from service_api.domain.entries import Piece, Reading
+from service_api.domain.entries.jobs import Reading
+from service_api.domain.entries.shared import Piece
 from service_api.domain.fold.parts import removes
 from service_api.domain.matters import Occupant, OpenConcession, OpenFinding, Taken, by_moment
 from service_api.domain.meters import in_hours

@@ -9,7 +9,7 @@ from typing import Literal
 from service_api.calc import conformity as calc
 from service_api.calc import uom
 from service_api.domain.context import Context, SheetRevision
-from service_api.domain.entries import Reading
+from service_api.domain.entries.jobs import Reading
 from service_api.domain.forms import Chosen, Quantity, Unknown
 from service_api.domain.gauges import fitness
 from service_api.domain.matters import Taken

@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from functools import cache
 from typing import Any
 
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Recorded
 from service_api.domain.forms import PartyRef
 from service_api.domain.plain import alternatives, hints_of, wire_name

@@ -6,7 +6,8 @@ from functools import cached_property
 from typing import Any, Literal
 
 from service_api.domain import moments
-from service_api.domain.entries import TYPES, Attachment
+from service_api.domain.entries.registry import TYPES
+from service_api.domain.entries.shared import Attachment
 from service_api.domain.forms import EntryId, Ident, Moment, PersonRef, Short, Subject, TagText
 from service_api.domain.plain import make
 

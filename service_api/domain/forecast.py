@@ -12,7 +12,7 @@ from math import inf
 from service_api.calc.trend import FEWEST, Fleet, reach_in_time
 from service_api.domain.condition import AsOf
 from service_api.domain.context import Context
-from service_api.domain.entries import Piece
+from service_api.domain.entries.shared import Piece
 from service_api.domain.sheets import Characteristic
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item

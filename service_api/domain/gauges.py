@@ -5,7 +5,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Literal
 
-from service_api.domain.entries import GaugeCalibrated
+from service_api.domain.entries.gauges import GaugeCalibrated
 
 Fitness = Literal["ok", "too-coarse", "overdue", "out-of-range", "found-out"]
 QUARTER = Decimal("0.25")  # U at most a quarter of the span of wear: common practice, no source

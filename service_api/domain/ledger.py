@@ -11,7 +11,7 @@ from typing import Any
 
 from service_api.domain import tags
 from service_api.domain.discrepancies import Discrepancy, between
-from service_api.domain.entries import Piece
+from service_api.domain.entries.shared import Piece
 from service_api.domain.matters import Occupant
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item

@@ -6,7 +6,9 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Protocol, TypeVar
 
-from service_api.domain import entries as e
+from service_api.domain.entries.jobs import Reading
+from service_api.domain.entries.releases import ConcessionFor
+from service_api.domain.entries.shared import Piece
 from service_api.domain.forms import Quantity, Unknown
 from service_api.domain.timeline import Key
 
@@ -95,7 +97,7 @@ class Occupant:
     entry: str
     since: datetime
     order: tuple[int, int]
-    pieces: tuple[e.Piece, ...]
+    pieces: tuple[Piece, ...]
     hours_low: Decimal | None = None
     hours_high: Decimal | None = None
     replaced: bool = False  # something was taken out of the slot before
@@ -120,7 +122,7 @@ class Taken:
     by: str
     stage: str
     uom: str
-    readings: tuple[e.Reading, ...]
+    readings: tuple[Reading, ...]
     gauge: str | None = None
     uncertainty: Quantity | Unknown | None = None
     sheet_rev: int | None = None
@@ -192,7 +194,7 @@ class OpenConcession:
     concession: str
     entry: str
     at: datetime
-    for_: e.ConcessionFor
+    for_: ConcessionFor
     why: str
     until_on: str | None = None
     until_hours: Quantity | Unknown | None = None

@@ -11,7 +11,7 @@ from typing import Literal
 from service_api.calc.conformity import formed
 from service_api.calc.uom import WrongDimension, convert
 from service_api.domain.context import SheetRevision
-from service_api.domain.entries import RunRecorded, TestResult
+from service_api.domain.entries.jobs import RunRecorded, TestResult
 from service_api.domain.forms import Quantity, Unknown
 from service_api.domain.sheets import ConditionWindow, StandTest, applies
 

@@ -13,8 +13,8 @@ from service_api.calc.life import Fit, Weibull, fit_weibull, mean_time
 from service_api.calc.lines import Interval
 from service_api.calc.refused import Refused
 from service_api.calc.stock import least_stock
-from service_api.domain import entries as e
 from service_api.domain.condition import AsOf, hours_on
+from service_api.domain.entries.parts import LotMoved, LotReceived, PartFitted, PartRemoved, PartSold
 from service_api.domain.fold import step
 from service_api.domain.matters import Occupant
 from service_api.domain.state import UnitState, begin
@@ -119,7 +119,7 @@ def lives_of(unit: str, facts: Sequence[Item]) -> tuple[Life, ...]:
 def _ended(before: UnitState, after: UnitState, item: Item) -> list[Life]:
     """What this entry took out: failed when it is a removal that names a finding, else still sound (CONTRACT D)."""
     found = []
-    failed = isinstance(item.body, e.PartRemoved) and item.body.finding is not None
+    failed = isinstance(item.body, PartRemoved) and item.body.finding is not None
     for slot, occupants in before.slots.items():
         left = {occupant.entry for occupant in after.slots.get(slot, ())}
         for occupant in occupants:
@@ -326,9 +326,9 @@ def parts_of(unit: str, facts: Sequence[Item]) -> UnitParts:
     taken = Counter[tuple[str, str]]()
     for item in facts:
         match item.body:
-            case e.PartFitted(pieces=pieces, from_=source) if source in (None, "stock"):
+            case PartFitted(pieces=pieces, from_=source) if source in (None, "stock"):
                 taken.update({(piece.part_no, piece.lot): piece.qty for piece in pieces if piece.lot})
-            case e.PartRemoved(pieces=pieces, to="stock"):
+            case PartRemoved(pieces=pieces, to="stock"):
                 taken.subtract({(piece.part_no, piece.lot): piece.qty for piece in pieces or () if piece.lot})
     return UnitParts(lives_of(unit, facts), dict(taken))
 
@@ -342,12 +342,12 @@ def on_hand(part_no: str, lots: Mapping[str, Sequence[Item]], units: Iterable[Un
     for lot, page in lots.items():
         for item in page:
             match item.body:
-                case e.LotReceived(part_no=part, qty=qty) if part == part_no:
+                case LotReceived(part_no=part, qty=qty) if part == part_no:
                     known.add(lot)
                     count += qty
-                case e.LotMoved(part_no=part, qty=qty, from_=source, to=target) if part == part_no:
+                case LotMoved(part_no=part, qty=qty, from_=source, to=target) if part == part_no:
                     count += qty * ((target == "stock") - (source == "stock"))
-                case e.PartSold(part_no=part, qty=qty) if part == part_no:
+                case PartSold(part_no=part, qty=qty) if part == part_no:
                     count -= qty
     if not known:
         return None

@@ -12,8 +12,10 @@ from service_api.calc.gauge_study import Precision, precision
 from service_api.calc.life import fit_weibull
 from service_api.calc.recurrence import History
 from service_api.calc.replacement import AgeReplacement, age_replacement
-from service_api.domain import entries as e
 from service_api.domain.conformity import form_value
+from service_api.domain.entries.jobs import ReadingTaken, SettingLeft, WorkDone
+from service_api.domain.entries.parts import PartFitted, PartRemoved
+from service_api.domain.entries.releases import RebuildCompleted
 from service_api.domain.fold import step
 from service_api.domain.sheets import Characteristic
 from service_api.domain.spares import Life
@@ -53,7 +55,7 @@ def doubles(unit: str, facts: Sequence[Item], row: Characteristic) -> list[Doubl
     waiting: tuple[Item, Decimal] | None = None
     for item in facts:
         body = item.body
-        if isinstance(body, e.ReadingTaken) and body.characteristic == row.code:
+        if isinstance(body, ReadingTaken) and body.characteristic == row.code:
             try:
                 value = form_value(body.readings, body.uom, row)
             except ValueError:
@@ -67,7 +69,7 @@ def doubles(unit: str, facts: Sequence[Item], row: Characteristic) -> list[Doubl
                 waiting = None
             else:
                 waiting = (item, value)
-        elif isinstance(body, e.WorkDone | e.PartFitted | e.PartRemoved | e.SettingLeft | e.RebuildCompleted):
+        elif isinstance(body, WorkDone | PartFitted | PartRemoved | SettingLeft | RebuildCompleted):
             waiting = None
     return found
 
@@ -99,7 +101,7 @@ def slot_history(unit: str, facts: Sequence[Item], slot: str) -> History | None:
     for item in facts:
         state = step(state, item)
         body, total = item.body, state.hours
-        if isinstance(body, e.PartRemoved) and body.slot == slot and body.finding is not None and total is not None:
+        if isinstance(body, PartRemoved) and body.slot == slot and body.finding is not None and total is not None:
             events.append(float(total[0]))
     if state.hours is None or state.hours[0] <= 0:
         return None

@@ -13,7 +13,7 @@ from functools import cached_property
 from typing import Any, Literal
 
 from service_api.domain import moments
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Recorded
 from service_api.domain.plain import make
 

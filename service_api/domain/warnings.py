@@ -6,10 +6,10 @@ from decimal import Decimal
 from typing import Any
 
 from service_api.calc import uom
-from service_api.domain import entries as e
 from service_api.domain import tags
 from service_api.domain.conformity import in_sheet_uom
 from service_api.domain.context import SheetRevision
+from service_api.domain.entries.jobs import ReadingTaken
 from service_api.domain.entry import Envelope
 from service_api.domain.forms import Chosen
 from service_api.domain.refusals import Fault
@@ -33,7 +33,7 @@ def newest_row(sheets: Sequence[SheetRevision], code: str) -> Characteristic | N
 
 def uom_fault(body: Any, row: Characteristic | None, pointer: str) -> Fault | None:
     """A reading in a uom that cannot be the characteristic's is malformed."""
-    if not isinstance(body, e.ReadingTaken) or row is None:
+    if not isinstance(body, ReadingTaken) or row is None:
         return None
     try:
         in_sheet_uom(Decimal(1), body.uom, row)
@@ -46,12 +46,12 @@ def remarks(entry: Envelope, row: Characteristic | None) -> list[Remark]:
     found = []
     if entry.tag is not None and tags.check(entry.tag) == "invalid":
         found.append(Remark(warning="bad-tag", pointer="/tag", words="the check character of the tag is wrong"))
-    if isinstance(entry.body, e.ReadingTaken) and row is not None:
+    if isinstance(entry.body, ReadingTaken) and row is not None:
         found += _reading(entry.body, row)
     return found
 
 
-def _reading(body: e.ReadingTaken, row: Characteristic) -> list[Remark]:
+def _reading(body: ReadingTaken, row: Characteristic) -> list[Remark]:
     found = []
     asked = row.positions or ()
     for place, reading in enumerate(body.readings):

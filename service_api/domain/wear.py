@@ -9,15 +9,13 @@ from typing import Literal, NamedTuple
 from service_api.calc.conformity import acting_limit
 from service_api.calc.lines import Line
 from service_api.calc.trend import LEVEL, Reached, Trend, jumps, trend
-from service_api.domain import entries as e
-from service_api.domain.condition import (
-    AsOf,
-    OccupantAnswer,
-    as_of,
-    occupant_answer,
-)
+from service_api.domain.condition import AsOf, OccupantAnswer, as_of, occupant_answer
 from service_api.domain.conformity import form_value, judge, shown
 from service_api.domain.context import Context
+from service_api.domain.entries.jobs import CheckAnswered, JobOpened, ReadingTaken, SettingLeft, WorkDone
+from service_api.domain.entries.parts import PartFitted, PartRemoved
+from service_api.domain.entries.releases import RebuildCompleted
+from service_api.domain.entries.shared import Piece
 from service_api.domain.fold import step
 from service_api.domain.meters import in_hours
 from service_api.domain.readings import baseline, revision_for, sole
@@ -121,7 +119,7 @@ class Gap:
 
 @dataclass(frozen=True, kw_only=True)
 class WearOccupant:
-    pieces: tuple[e.Piece, ...]
+    pieces: tuple[Piece, ...]
     since: datetime
     entry: str
     hours_at_fit: Decimal | None
@@ -190,7 +188,7 @@ class _Gathering:
         """One more fact; `state` has taken it in already."""
         if _restarts(item, self.row) and f"reset-without-change:{item.entry.id}" not in state.raised:
             self.points, self.worked = [], False
-        elif isinstance(item.body, e.ReadingTaken) and item.body.characteristic == self.code:
+        elif isinstance(item.body, ReadingTaken) and item.body.characteristic == self.code:
             self._read(item, state, context)
         elif _owes_a_value(item, self.row, context) and item.entry.job not in self.read_jobs:
             self.owed.append(item.entry.id)
@@ -272,9 +270,9 @@ def _flag(why: Literal["improved", "jumped"], point: Point, detail: str) -> Flag
 def _works_on(item: Item, row: Characteristic) -> bool:
     """Work or a removal on the row's slot (on the unit, where no slot wears with it), or a setting."""
     match item.body:
-        case e.WorkDone(slot=slot) | e.PartRemoved(slot=slot):
+        case WorkDone(slot=slot) | PartRemoved(slot=slot):
             return row.slot is None or slot == row.slot
-        case e.SettingLeft():
+        case SettingLeft():
             return True
     return False
 
@@ -282,20 +280,20 @@ def _works_on(item: Item, row: Characteristic) -> bool:
 def _restarts(item: Item, row: Characteristic) -> bool:
     """A fit into the slot, an adjustment or replacement of it, or a rebuild that renewed it begins a new series."""
     match item.body:
-        case e.PartFitted(slot=slot):
+        case PartFitted(slot=slot):
             return row.slot is not None and slot == row.slot
-        case e.WorkDone(activity=activity, slot=slot):
+        case WorkDone(activity=activity, slot=slot):
             return activity in RESTARTS and row.slot is not None and slot == row.slot
-        case e.RebuildCompleted(scope=scope):
+        case RebuildCompleted(scope=scope):
             return any(part.slot == row.slot and part.treatment == "renewed" for part in scope)
     return False
 
 
 def _owes_a_value(item: Item, row: Characteristic, context: Context) -> bool:
     match item.body:
-        case e.JobOpened(purpose="service"):
+        case JobOpened(purpose="service"):
             return True
-        case e.CheckAnswered(check=check, answer=answer):
+        case CheckAnswered(check=check, answer=answer):
             revision, named = context.in_force(context.day(item.at)), {row.code, row.readings_of} - {None}
             known = revision.sheet.checks if revision and answer in ("ok", "defect") else ()
             return any(c.check == check and c.characteristic in named for c in known)

@@ -9,7 +9,7 @@ from apispec import APISpec
 from flask import Flask
 
 from service_api import __version__
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Envelope, Signed
 from service_api.domain.plain import hints_of, wire_name
 from service_api.http.auth import COOKIE

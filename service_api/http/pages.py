@@ -7,7 +7,7 @@ from flask import Blueprint, Response, current_app, redirect, render_template, r
 from service_api import __version__
 from service_api.directory import tokens
 from service_api.domain import rights
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.refusals import NotFound
 from service_api.http.auth import COOKIE, SECURE_COOKIE
 from service_api.http.contract import contract, give_json

@@ -13,7 +13,7 @@ from zlib import crc32
 
 from sqlalchemy import Connection
 
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Recorded
 from service_api.domain.ledger import Line
 from service_api.domain.slips import Slip, slip_of

@@ -11,7 +11,7 @@ from typing import Any
 
 import orjson
 
-from service_api.domain.entries import TYPES, EntryType
+from service_api.domain.entries.registry import TYPES, EntryType
 from service_api.domain.entry import Envelope, Recorded, Signed
 from service_api.domain.plain import make, plain
 from service_api.domain.records import builder

@@ -19,7 +19,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service_api.app import Store, create_app
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.forms import Form
 from service_api.domain.plain import alternatives, hints_of, is_record, wire_name
 from service_api.pages import draw_unit

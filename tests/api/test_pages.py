@@ -11,7 +11,7 @@ import pytest
 from openapi_spec_validator import validate
 from stdnum.iso7064 import mod_37_36
 
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.http.problems import PROBLEMS
 from tests import factories as make
 from tests.api.reading_back import PROBLEM, faults, slug

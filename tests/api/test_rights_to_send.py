@@ -10,7 +10,7 @@ import pytest
 
 from service_api.app import Store
 from service_api.directory import people
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.rights import ROLES
 from service_api.permits import Sender
 from service_api.wire.entries import read_draft

@@ -3,7 +3,7 @@
 import pytest
 
 from service_api.app import create_app
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.rights import CALLS, CONDITIONS, ROLES, SENDS, sends
 from service_api.http.contract import path_of
 

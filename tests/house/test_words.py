@@ -10,7 +10,7 @@ import pytest
 import service_api
 from service_api.domain import refusals
 from service_api.domain.discrepancies import KINDS
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.refusals import Refusal
 from service_api.http import problems
 from service_api.http.problems import PROBLEMS

@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 from marshmallow import ValidationError
 
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Envelope
 from service_api.domain.forms import Form
 from service_api.domain.plain import alternatives, hints_of, is_record, plain, wire_name

@@ -13,7 +13,7 @@ from hypothesis.stateful import RuleBasedStateMachine, precondition, rule, run_s
 from sqlalchemy import select
 
 from service_api import late
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.plain import plain
 from service_api.domain.timeline import Item
 from service_api.projections import tables

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, Phase, event, given, settings
 from hypothesis import strategies as st
 
 from service_api.answering import NOW, When
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.fold import step
 from service_api.domain.plain import plain
 from service_api.domain.state import begin, witness

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from service_api.domain import changes
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Envelope
 from service_api.domain.fold import step
 from service_api.domain.fold.handlers import HANDLERS

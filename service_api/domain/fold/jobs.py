@@ -1,6 +1,16 @@
 """Complaints, jobs, checks, findings, work and the next service."""
 
-from service_api.domain import entries as e
+from service_api.domain.entries.complaints import ComplaintClosed, ComplaintReported
+from service_api.domain.entries.jobs import (
+    CheckAnswered,
+    FindingClosed,
+    FindingRaised,
+    JobClosed,
+    JobOpened,
+    SettingLeft,
+    WorkDone,
+)
+from service_api.domain.entries.releases import ServicePlanned
 from service_api.domain.fold.handlers import disturb, on, raise_on, settle, touch, with_one, without_one
 from service_api.domain.fold.meters import hours_shown
 from service_api.domain.matters import Answered, Exam, OpenComplaint, OpenFinding, OpenJob, Plan, Since
@@ -13,7 +23,7 @@ ANYWHERE = "*"  # work and settings that name no slot may have touched any
 
 
 @on("complaint.reported")
-def _complaint(state: UnitState, item: Item, body: e.ComplaintReported) -> UnitState:
+def _complaint(state: UnitState, item: Item, body: ComplaintReported) -> UnitState:
     state = hours_shown(state, item, body.hours, "estimated")
     known = OpenComplaint(
         complaint=body.complaint,
@@ -29,12 +39,12 @@ def _complaint(state: UnitState, item: Item, body: e.ComplaintReported) -> UnitS
 
 
 @on("complaint.closed")
-def _complaint_closed(state: UnitState, item: Item, body: e.ComplaintClosed) -> UnitState:
+def _complaint_closed(state: UnitState, item: Item, body: ComplaintClosed) -> UnitState:
     return replace(state, complaints=without_one(state.complaints, body.complaint))
 
 
 @on("job.opened")
-def _job_opened(state: UnitState, item: Item, body: e.JobOpened) -> UnitState:
+def _job_opened(state: UnitState, item: Item, body: JobOpened) -> UnitState:
     job = OpenJob(job=body.job, purpose=body.purpose, entry=item.entry.id, at=item.at)
     name = body.job
     if name in state.jobs:  # both live; the second goes by its entry
@@ -48,7 +58,7 @@ def _job_opened(state: UnitState, item: Item, body: e.JobOpened) -> UnitState:
 
 
 @on("job.closed")
-def _job_closed(state: UnitState, item: Item, body: e.JobClosed) -> UnitState:
+def _job_closed(state: UnitState, item: Item, body: JobClosed) -> UnitState:
     job = state.jobs.get(body.job)
     state = replace(state, jobs=without_one(state.jobs, body.job), last_job=job or state.last_job)
     if job and job.purpose == "service":
@@ -61,7 +71,7 @@ def _serviced(state: UnitState, item: Item) -> Since:
 
 
 @on("check.answered")
-def _check(state: UnitState, item: Item, body: e.CheckAnswered) -> UnitState:
+def _check(state: UnitState, item: Item, body: CheckAnswered) -> UnitState:
     job = state.jobs.get(item.entry.job or "")
     if job is not None:
         answered = Answered(entry=item.entry.id, answer=body.answer, why=body.why)
@@ -74,7 +84,7 @@ def _check(state: UnitState, item: Item, body: e.CheckAnswered) -> UnitState:
 
 
 @on("finding.raised")
-def _finding(state: UnitState, item: Item, body: e.FindingRaised) -> UnitState:
+def _finding(state: UnitState, item: Item, body: FindingRaised) -> UnitState:
     finding = OpenFinding(
         finding=body.finding,
         entry=item.entry.id,
@@ -105,7 +115,7 @@ def _passed_and_in_date(exam: Exam, item: Item) -> bool:
 
 
 @on("finding.closed")
-def _finding_closed(state: UnitState, item: Item, body: e.FindingClosed) -> UnitState:
+def _finding_closed(state: UnitState, item: Item, body: FindingClosed) -> UnitState:
     state = replace(state, findings=without_one(state.findings, body.finding))
     defects = {f.entry for f in state.findings.values() if f.blocking}
     against = (r for r in state.raised.values() if r.code == "exam-against-defect")
@@ -113,18 +123,18 @@ def _finding_closed(state: UnitState, item: Item, body: e.FindingClosed) -> Unit
 
 
 @on("work.done")
-def _work(state: UnitState, item: Item, body: e.WorkDone) -> UnitState:
+def _work(state: UnitState, item: Item, body: WorkDone) -> UnitState:
     if body.activity in LOOKING:
         return state
     return disturb(touch(state, item, body.slot or ANYWHERE), item, "work done")
 
 
 @on("setting.left")
-def _setting(state: UnitState, item: Item, body: e.SettingLeft) -> UnitState:
+def _setting(state: UnitState, item: Item, body: SettingLeft) -> UnitState:
     return disturb(touch(state, item, ANYWHERE), item, "setting left")
 
 
 @on("service.planned")
-def _planned(state: UnitState, item: Item, body: e.ServicePlanned) -> UnitState:
+def _planned(state: UnitState, item: Item, body: ServicePlanned) -> UnitState:
     plan = Plan(entry=item.entry.id, at=item.at, due_on=body.due_on, due_hours=body.due_hours)
     return replace(state, plans=(*state.plans, plan))

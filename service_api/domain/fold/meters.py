@@ -4,8 +4,8 @@ from decimal import Decimal
 from typing import Any, Literal
 
 from service_api.calc.uom import WrongDimension
-from service_api.domain import entries as e
 from service_api.domain import meters
+from service_api.domain.entries.meters import MeterRead, MeterReplaced, MeterRolled
 from service_api.domain.fold.handlers import on, raise_on
 from service_api.domain.forms import Quantity
 from service_api.domain.meters import MeterState
@@ -30,7 +30,7 @@ def _with_meter(state: UnitState, meter: MeterState) -> UnitState:
 
 
 @on("meter.read")
-def _meter_read(state: UnitState, item: Item, body: e.MeterRead) -> UnitState:
+def _meter_read(state: UnitState, item: Item, body: MeterRead) -> UnitState:
     meter = _meter(state, body.meter, body.value)
     try:
         low = meters.amount(body.value, meter.uom)
@@ -46,7 +46,7 @@ def _meter_read(state: UnitState, item: Item, body: e.MeterRead) -> UnitState:
 
 
 @on("meter.replaced")
-def _meter_replaced(state: UnitState, item: Item, body: e.MeterReplaced) -> UnitState:
+def _meter_replaced(state: UnitState, item: Item, body: MeterReplaced) -> UnitState:
     meter = _meter(state, body.meter, body.new_start)
     try:
         new_start = meters.amount(body.new_start, meter.uom)
@@ -67,7 +67,7 @@ def _meter_replaced(state: UnitState, item: Item, body: e.MeterReplaced) -> Unit
 
 
 @on("meter.rolled")
-def _meter_rolled(state: UnitState, item: Item, body: e.MeterRolled) -> UnitState:
+def _meter_rolled(state: UnitState, item: Item, body: MeterRolled) -> UnitState:
     meter = _meter(state, body.meter, body.at)
     try:
         at = meters.amount(body.at, meter.uom)

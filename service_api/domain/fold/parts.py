@@ -1,6 +1,8 @@
 """Parts: what is in which slot, and what a rebuild renewed."""
 
-from service_api.domain import entries as e
+from service_api.domain.entries.parts import PartFitted, PartRemoved
+from service_api.domain.entries.releases import RebuildCompleted
+from service_api.domain.entries.shared import Piece
 from service_api.domain.fold.handlers import disturb, on, raise_on, settle, touch, with_one
 from service_api.domain.matters import Occupant, Rebuilt
 from service_api.domain.records import replace
@@ -21,7 +23,7 @@ def _uncontested(state: UnitState, slot: str) -> UnitState:
 
 
 @on("part.fitted")
-def _fitted(state: UnitState, item: Item, body: e.PartFitted) -> UnitState:
+def _fitted(state: UnitState, item: Item, body: PartFitted) -> UnitState:
     hours = state.hours
     occupant = Occupant(
         entry=item.entry.id,
@@ -44,18 +46,18 @@ def _fitted(state: UnitState, item: Item, body: e.PartFitted) -> UnitState:
     return disturb(state, item, "part fitted")
 
 
-def _same_serials(fitted: tuple[e.Piece, ...], again: tuple[e.Piece, ...]) -> bool:
+def _same_serials(fitted: tuple[Piece, ...], again: tuple[Piece, ...]) -> bool:
     """The very same pieces, every one with its serial."""
     known = {(p.part_no, p.serial) for p in fitted}
     return all(p.serial is not None for p in again) and known == {(p.part_no, p.serial) for p in again}
 
 
-def removes(named: tuple[e.Piece, ...], fitted: tuple[e.Piece, ...]) -> bool:
+def removes(named: tuple[Piece, ...], fitted: tuple[Piece, ...]) -> bool:
     """A removal takes out what it names, by serial or lot; one that names nothing takes out whatever was in."""
     return not named or any(_same_piece(n, p) for n in named for p in fitted)
 
 
-def _same_piece(named: e.Piece, fitted: e.Piece) -> bool:
+def _same_piece(named: Piece, fitted: Piece) -> bool:
     """The serial decides where it is named, else the lot, else the part number: a removal may say less than the fit."""
     if named.serial is not None:
         return named.serial == fitted.serial
@@ -65,7 +67,7 @@ def _same_piece(named: e.Piece, fitted: e.Piece) -> bool:
 
 
 @on("part.removed")
-def _removed(state: UnitState, item: Item, body: e.PartRemoved) -> UnitState:
+def _removed(state: UnitState, item: Item, body: PartRemoved) -> UnitState:
     before = state.slots.get(body.slot, ())
     if not before:
         detail = f"removed from {body.slot}, which was empty: fitted before records, or not logged"
@@ -76,7 +78,7 @@ def _removed(state: UnitState, item: Item, body: e.PartRemoved) -> UnitState:
 
 
 @on("rebuild.completed")
-def _rebuilt(state: UnitState, item: Item, body: e.RebuildCompleted) -> UnitState:
+def _rebuilt(state: UnitState, item: Item, body: RebuildCompleted) -> UnitState:
     hours = state.hours or (None, None)
     count = state.rebuilt.count + 1 if state.rebuilt else 1
     rebuilt = Rebuilt(entry=item.entry.id, at=item.at, count=count, hours_low=hours[0], hours_high=hours[1])

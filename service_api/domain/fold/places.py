@@ -1,8 +1,17 @@
 """Identity, tags and place: who the unit is, which labels point to it, and where it stands."""
 
-from service_api.domain import entries as e
 from service_api.domain import tags
 from service_api.domain.discrepancies import KINDS
+from service_api.domain.entries.places import (
+    TagAttached,
+    TagDetached,
+    UnitDispatched,
+    UnitMoved,
+    UnitReceived,
+    UnitRegistered,
+    UnitRetired,
+    UnitSold,
+)
 from service_api.domain.fold.every import sighted
 from service_api.domain.fold.handlers import disturb, on, raise_on, settle
 from service_api.domain.matters import Identity, Since, TagSpan, Whereabouts
@@ -13,7 +22,7 @@ from service_api.domain.timeline import Item
 
 
 @on("unit.registered")
-def _registered(state: UnitState, item: Item, body: e.UnitRegistered) -> UnitState:
+def _registered(state: UnitState, item: Item, body: UnitRegistered) -> UnitState:
     identity = Identity(
         entry=item.entry.id,
         at=item.at,
@@ -40,14 +49,14 @@ def _registered(state: UnitState, item: Item, body: e.UnitRegistered) -> UnitSta
 
 
 @on("tag.attached")
-def _tag_attached(state: UnitState, item: Item, body: e.TagAttached) -> UnitState:
+def _tag_attached(state: UnitState, item: Item, body: TagAttached) -> UnitState:
     tag = tags.normal(body.tag)
     kept = tuple(t for t in state.tags if not (t.tag == tag and t.until is None))
     return replace(state, tags=(*kept, TagSpan(tag=tag, since=item.at, entry=item.entry.id)))
 
 
 @on("tag.detached")
-def _tag_detached(state: UnitState, item: Item, body: e.TagDetached) -> UnitState:
+def _tag_detached(state: UnitState, item: Item, body: TagDetached) -> UnitState:
     tag = tags.normal(body.tag)
     worn = tuple(
         replace(t, until=item.at, until_entry=item.entry.id, why=body.why) if t.tag == tag and t.until is None else t
@@ -57,7 +66,7 @@ def _tag_detached(state: UnitState, item: Item, body: e.TagDetached) -> UnitStat
 
 
 @on("unit.received")
-def _received(state: UnitState, item: Item, body: e.UnitReceived) -> UnitState:
+def _received(state: UnitState, item: Item, body: UnitReceived) -> UnitState:
     place = Whereabouts(site=body.site, bench=item.entry.bench, since=item.at, entry=item.entry.id)
     state = sighted(replace(state, out=None, sold=None, place=place), item, body.site)
     ended = [k for k, r in state.raised.items() if r.code in ("return-not-booked", "dispatched-unreleased")]
@@ -65,7 +74,7 @@ def _received(state: UnitState, item: Item, body: e.UnitReceived) -> UnitState:
 
 
 @on("unit.dispatched")
-def _dispatched(state: UnitState, item: Item, body: e.UnitDispatched) -> UnitState:
+def _dispatched(state: UnitState, item: Item, body: UnitDispatched) -> UnitState:
     released = state.released
     held = bool(state.holds) or any(KINDS[r.code].holds_release for r in state.raised.values())
     ready = released is not None and released.proved and released.disturbed is None and not held
@@ -78,13 +87,13 @@ def _dispatched(state: UnitState, item: Item, body: e.UnitDispatched) -> UnitSta
 
 
 @on("unit.moved")
-def _moved(state: UnitState, item: Item, body: e.UnitMoved) -> UnitState:
+def _moved(state: UnitState, item: Item, body: UnitMoved) -> UnitState:
     place = Whereabouts(site=body.site, bench=body.bench, since=item.at, entry=item.entry.id)
     return sighted(replace(state, place=place), item, body.site, explained=True)
 
 
 @on("unit.sold")
-def _sold(state: UnitState, item: Item, body: e.UnitSold) -> UnitState:
+def _sold(state: UnitState, item: Item, body: UnitSold) -> UnitState:
     here = Since(entry=item.entry.id, at=item.at)
     if state.identity is not None:
         state = replace(state, identity=replace(state.identity, owner=body.to))
@@ -93,5 +102,5 @@ def _sold(state: UnitState, item: Item, body: e.UnitSold) -> UnitState:
 
 
 @on("unit.retired")
-def _retired(state: UnitState, item: Item, body: e.UnitRetired) -> UnitState:
+def _retired(state: UnitState, item: Item, body: UnitRetired) -> UnitState:
     return replace(state, retired=Since(entry=item.entry.id, at=item.at))

@@ -1,6 +1,6 @@
 """Readings: the latest of each characteristic, and those that its wear is reckoned from."""
 
-from service_api.domain import entries as e
+from service_api.domain.entries.jobs import ReadingTaken
 from service_api.domain.fold.handlers import on, with_one
 from service_api.domain.fold.meters import hours_shown
 from service_api.domain.matters import Measured, Taken
@@ -12,7 +12,7 @@ TRAIL = 2  # readings before the latest that are kept to compare with
 
 
 @on("reading.taken")
-def _reading(state: UnitState, item: Item, body: e.ReadingTaken) -> UnitState:
+def _reading(state: UnitState, item: Item, body: ReadingTaken) -> UnitState:
     state = hours_shown(state, item, body.hours, "read")
     taken = Taken(
         entry=item.entry.id,

@@ -2,8 +2,16 @@
 
 from collections.abc import Callable, Collection
 
-from service_api.domain import entries as e
 from service_api.domain.discrepancies import KINDS
+from service_api.domain.entries.jobs import RunRecorded
+from service_api.domain.entries.releases import (
+    ConcessionEnded,
+    ConcessionGranted,
+    ExamRecorded,
+    HoldLifted,
+    HoldPlaced,
+    UnitReleased,
+)
 from service_api.domain.fold.handlers import on, raise_on, settle, with_one, without_one
 from service_api.domain.matters import Exam, OpenConcession, OpenHold, Raised, Released, Signature, StandRun, Taken
 from service_api.domain.records import replace
@@ -15,7 +23,7 @@ SIGNATURES = 4  # releases whose signatures are kept to be judged by the authori
 
 
 @on("run.recorded")
-def _run(state: UnitState, item: Item, body: e.RunRecorded) -> UnitState:
+def _run(state: UnitState, item: Item, body: RunRecorded) -> UnitState:
     run = StandRun(
         run=body.run,
         entry=item.entry.id,
@@ -37,7 +45,7 @@ OF_A_RELEASE = (  # raised by a release or on it: they never stand against the n
 
 
 @on("unit.released")
-def _released(state: UnitState, item: Item, body: e.UnitReleased) -> UnitState:
+def _released(state: UnitState, item: Item, body: UnitReleased) -> UnitState:
     signed = item.entry.signed
     proved = signed is not None and "none" not in (signed.by, signed.second)
     seen = body.seen_index if body.seen_index is not None else item.entry.seen_index
@@ -83,7 +91,7 @@ def _knew(item: Item, seen: int | None, index: int) -> bool:
 
 
 def _in_the_way(
-    state: UnitState, body: e.UnitReleased, knew: Callable[[int], bool]
+    state: UnitState, body: UnitReleased, knew: Callable[[int], bool]
 ) -> tuple[dict[str, str], dict[str, str]]:
     """What by the page alone stands against a release, by entry: what was known to who signed, and what was not."""
     conceded = {state.concessions[name].for_.finding for name in body.concessions or () if name in state.concessions}
@@ -99,7 +107,7 @@ def _in_the_way(
     return known, {e: what for e, (_, what) in found.items() if e not in known}
 
 
-def _late_for(state: UnitState, item: Item, body: e.UnitReleased, blocking: Collection[str]) -> UnitState:
+def _late_for(state: UnitState, item: Item, body: UnitReleased, blocking: Collection[str]) -> UnitState:
     """Facts from before the release that were heard of, or corrected, after it was signed; what blocks is more."""
     for late in item.unheard:
         if late.fact in blocking:
@@ -118,7 +126,7 @@ def _late_for(state: UnitState, item: Item, body: e.UnitReleased, blocking: Coll
 
 
 @on("concession.granted")
-def _conceded(state: UnitState, item: Item, body: e.ConcessionGranted) -> UnitState:
+def _conceded(state: UnitState, item: Item, body: ConcessionGranted) -> UnitState:
     concession = OpenConcession(
         concession=body.concession,
         entry=item.entry.id,
@@ -133,12 +141,12 @@ def _conceded(state: UnitState, item: Item, body: e.ConcessionGranted) -> UnitSt
 
 
 @on("concession.ended")
-def _concession_ended(state: UnitState, item: Item, body: e.ConcessionEnded) -> UnitState:
+def _concession_ended(state: UnitState, item: Item, body: ConcessionEnded) -> UnitState:
     return replace(state, concessions=without_one(state.concessions, body.concession))
 
 
 @on("hold.placed")
-def _held(state: UnitState, item: Item, body: e.HoldPlaced) -> UnitState:
+def _held(state: UnitState, item: Item, body: HoldPlaced) -> UnitState:
     hold = OpenHold(
         hold=body.hold,
         entry=item.entry.id,
@@ -164,7 +172,7 @@ LIFTABLE = (  # discrepancies that somebody may end by their key (CONTRACT F)
 
 
 @on("hold.lifted")
-def _lifted(state: UnitState, item: Item, body: e.HoldLifted) -> UnitState:
+def _lifted(state: UnitState, item: Item, body: HoldLifted) -> UnitState:
     state = replace(state, holds=without_one(state.holds, body.hold))
     code, _, entry = body.hold.partition(":")
     if code not in LIFTABLE:
@@ -187,7 +195,7 @@ def _lifted_reading(state: UnitState, code: str, entry: str) -> UnitState:
 
 
 @on("exam.recorded")
-def _examined(state: UnitState, item: Item, body: e.ExamRecorded) -> UnitState:
+def _examined(state: UnitState, item: Item, body: ExamRecorded) -> UnitState:
     exam = Exam(exam=body.exam, entry=item.entry.id, at=item.at, result=body.result, due_next=body.due_next)
     state = replace(state, exams=with_one(state.exams, body.exam, exam))
     ended = [k for k, r in state.raised.items() if r.code == "exam-against-defect"]

@@ -3,7 +3,8 @@
 import pytest
 
 from service_api.domain.alerts import covers, touched
-from service_api.domain.entries import AlertScope, Piece
+from service_api.domain.entries.issued import AlertScope
+from service_api.domain.entries.shared import Piece
 from service_api.domain.plain import make
 from tests import factories as f
 from tests.histories import alert, on, state_of

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service_api.domain.conformity import Edges, judge
-from service_api.domain.entries import Reading
+from service_api.domain.entries.jobs import Reading
 from service_api.domain.forms import Chosen, Quantity, Unknown
 from service_api.domain.matters import Taken
 from service_api.domain.records import replace

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service_api.domain.entries import TYPES, Piece
+from service_api.domain.entries.registry import TYPES
+from service_api.domain.entries.shared import Piece
 from service_api.domain.entry import Recorded
 from service_api.domain.forms import Quantity, Unknown
 from service_api.domain.plain import answer, make, plain, wire_name

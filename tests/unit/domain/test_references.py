@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.references import Reference, named_subjects, references
 from service_api.wire.entries import read_draft
 from tests import factories as f

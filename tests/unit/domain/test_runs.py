@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from service_api.domain import runs
-from service_api.domain.entries import RunRecorded
+from service_api.domain.entries.jobs import RunRecorded
 from service_api.domain.plain import make
 from tests.histories import revision
 

@@ -17,7 +17,7 @@ from sqlalchemy import select
 from service_api import cli
 from service_api.app import Store
 from service_api.domain.changes import LEANS, moved_by
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.ledger import CLAIMING, Line, claims, doubts, latest
 from service_api.domain.moments import in_utc, parse
 from service_api.domain.plain import plain

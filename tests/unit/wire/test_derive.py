@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from marshmallow import ValidationError
 
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.forms import (
     Date,
     DateOrUnknown,

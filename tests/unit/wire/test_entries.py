@@ -6,7 +6,7 @@ import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service_api.domain.entries import TYPES
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Signed
 from service_api.domain.refusals import Malformed
 from service_api.wire.entries import END, HEAD, MIDDLE, TAIL, near, read_draft, read_stored, recorded, splice

@@ -1,0 +1,45 @@
+"""Which entry types there are, by name, and what the book knows of each beside its members."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+
+T = TypeVar("T", bound=type)
+
+
+@dataclass(frozen=True)
+class EntryType:
+    """What the book knows of a type beside its members.
+
+    subjects : kinds of subject it may stand on
+    signed : who signs it ("by", "second"), empty when nobody does (CONTRACT A, Signatures)
+    computed : only the service writes it
+    """
+
+    name: str
+    version: int
+    body: type
+    subjects: tuple[str, ...]
+    signed: tuple[str, ...]
+    computed: bool
+    corrects: bool
+
+
+TYPES: dict[str, EntryType] = {}
+
+
+def entry_type(
+    name: str,
+    *subjects: str,
+    signed: tuple[str, ...] = (),
+    computed: bool = False,
+    corrects: bool = False,
+) -> Callable[[T], T]:
+    """Register a dataclass as version 1 of the entry type `name`. Without subjects it stands on a unit."""
+
+    def register(cls: T) -> T:
+        known = EntryType(name, 1, cls, subjects or ("unit",), signed, computed, corrects)
+        TYPES[name] = known
+        return cls
+
+    return register

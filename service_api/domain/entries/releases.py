@@ -1,0 +1,107 @@
+"""Prove and let go."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from service_api.domain.entries.registry import entry_type
+from service_api.domain.entries.shared import Hire
+from service_api.domain.forms import Code, Date, DateOrUnknown, Ident, PersonRef, Q, Short, Text
+
+
+@entry_type("unit.released", signed=("by", "second"))
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+class UnitReleased:
+    """Somebody signed that the unit may leave. The service adds the certificate."""
+
+    release: Ident
+    kind: Literal["full", "with_concession"]
+    job: Ident | None = None
+    concessions: tuple[Ident, ...] | None = None
+    second: PersonRef | None = None
+    hire: Hire | None = None
+    seen_index: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class ConcessionFor:
+    finding: Ident | None = None
+    characteristic: Code | None = None
+
+
+@entry_type("concession.granted", signed=("by",))
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+class ConcessionGranted:
+    """Signed leave to release with a known departure, with an end by date or by hours."""
+
+    concession: Ident
+    for_: ConcessionFor
+    why: Text
+    until_on: Date | None = None
+    until_hours: Q | None = None
+
+
+@entry_type("concession.ended")
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+class ConcessionEnded:
+    """A concession is over."""
+
+    concession: Ident
+    why: Text
+
+
+@entry_type("hold.placed")
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+class HoldPlaced:
+    """The unit may not leave until somebody of the role `lift_by` lifts the hold."""
+
+    hold: Ident
+    why: Text
+    lift_by: Literal["bench", "lead", "stores", "stand", "quality", "manager", "signatory", "admin"]
+
+
+@entry_type("hold.lifted", "unit", "shop", signed=("by",))
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+class HoldLifted:
+    """A hold, or a discrepancy by its key, was settled."""
+
+    hold: Short
+    why: Text
+
+
+@entry_type("exam.recorded", signed=("by",))
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+class ExamRecorded:
+    """A competent person examined the unit."""
+
+    exam: Ident
+    examiner: Short
+    result: Literal["pass", "fail", "pass_with_defects"]
+    due_next: DateOrUnknown | None = None
+    certificate: Short | None = None
+    defects: Text | None = None
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class RebuildScope:
+    slot: Ident
+    treatment: Literal["renewed", "reconditioned", "kept"]
+
+
+@entry_type("rebuild.completed")
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+class RebuildCompleted:
+    """A rebuild to a standard, slot by slot."""
+
+    standard: Short
+    scope: tuple[RebuildScope, ...]
+    job: Ident | None = None
+
+
+@entry_type("service.planned")
+@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+class ServicePlanned:
+    """The next service is planned for a day, for a count of hours, or for both."""
+
+    due_on: DateOrUnknown | None = None
+    due_hours: Q | None = None
+    why: Text | None = None

@@ -1,0 +1,48 @@
+"""What the types of several subjects share."""
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Literal
+
+from service_api.domain.forms import Date, DateOrUnknown, Digest, LotRef, Moment, Q, Short, UnitRef
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Attachment:
+    """A photo or paper, named by the SHA-256 of its bytes; the bytes may follow."""
+
+    sha256: Digest
+    media_type: Short
+    bytes: int
+    name: Short
+    taken_at: Moment | None = None
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Hire:
+    from_: Date
+    until: Date
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Piece:
+    """One piece, or `qty` like pieces of one lot, that go into a slot together."""
+
+    part_no: Short
+    qty: int
+    serial: Short | None = None
+    lot: LotRef | None = None
+    condition: Literal["new", "used", "repaired"] | None = None
+    hours: Q | None = None
+    unit: UnitRef | None = None
+    revision: Short | None = None
+    receipt: Short | None = None
+    use_by: DateOrUnknown | None = None
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class ErrorPoint:
+    """The error of a gauge (reading minus true value) at one point of its range."""
+
+    at: Decimal
+    error: Decimal
