@@ -5,7 +5,7 @@ no method here is answered to no customer.
 """
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date, datetime
 from functools import partial
@@ -128,6 +128,17 @@ class CustomerAnswers:
             found["entries"] = [self._line(connection, line) for line in shown]
         return found | {"withheld": total - len(lines)}, len(lines)
 
+    def sees_of(self, connection: Connection, unit: str, known: int) -> Callable[[Recorded], bool]:
+        """Whether they see all of an entry of the unit: it is shown to them and names no other party."""
+        shown = self._sight(connection, unit, known).shown
+
+        def sees(entry: Recorded) -> bool:
+            if entry.id not in shown:
+                return False
+            return not blanked(entry.data, self._types(connection, entry.type, entry.data), self.party)[1]
+
+        return sees
+
     def units(self, after: str, limit: int, class_: str | None) -> tuple[list[dict[str, Any]], str | None]:
         with self.engine.begin() as connection:
             own = [u for u in own_units(connection, self.book.number, self.party) if u > after]
@@ -217,18 +228,22 @@ class CustomerAnswers:
 
     def _line(self, connection: Connection, line: dict[str, Any]) -> dict[str, Any]:
         """An entry's members with other parties blanked; `withheld` names what was, so that no leaf seems wrong."""
-        types = [line["type"]]
-        data = line["data"]
+        types = self._types(connection, line["type"], line["data"])
+        found, withheld = blanked(line["data"], types, self.party)
+        if "data_now" in line:
+            line = line | {"data_now": blanked(line["data_now"], types, self.party)[0]}
+        return line | {"data": found} | ({"withheld": withheld} if withheld else {})
+
+    def _types(self, connection: Connection, type_: str, data: dict[str, Any]) -> list[str]:
+        """The type of an entry, and those of what it corrects, whose data may stand inside its own."""
+        types = [type_]
         while TYPES[types[-1]].corrects:
             target = find_entry(connection, self.book.number, data["target"])
             if target is None:
                 break
             types.append(target.type)
             data = target.data
-        found, withheld = blanked(line["data"], types, self.party)
-        if "data_now" in line:
-            line = line | {"data_now": blanked(line["data_now"], types, self.party)[0]}
-        return line | {"data": found} | ({"withheld": withheld} if withheld else {})
+        return types
 
     # What is no question of whose
 

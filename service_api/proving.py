@@ -1,19 +1,56 @@
 """What a book proves of itself: checkpoints, tiles, entry bundles, proofs (DESIGN section 9), from what is stored."""
 
+import json
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from datetime import datetime
 from threading import Lock
+from typing import Any, NamedTuple
 
 from service_api.domain.moments import in_utc
 from service_api.domain.refusals import Malformed, NotFound
 from service_api.log import driver, proofs, store, tiles
 from service_api.log.keys import Keys, KeyTrouble
+from service_api.log.merkle import leaf_hash
 from service_api.log.notes import Checkpoint, Signer, sign
 from service_api.log.store import Book
 from service_api.log.tree import StoredTree
 
 log = logging.getLogger("fettlebook")
+
+UNIT_HEAD = "fettlebook.unit-head/v1"  # no origin: what is signed for a unit is never taken for a checkpoint
+STEP = 256  # entries of a bundle read at a time
+
+
+class Signed(NamedTuple):
+    """A checkpoint, its note, and who signed it."""
+
+    checkpoint: Checkpoint
+    note: str
+    signer: Signer
+
+
+@dataclass(frozen=True)
+class Contents:
+    """Which entries a unit's bundle has, of the first `size` of the book.
+
+    seq : of the last entry on the unit's own page
+    indexes : all of them; others : those of them on other pages
+    sealed : those whose text does not travel
+    """
+
+    unit: str
+    size: int
+    seq: int
+    indexes: tuple[int, ...]
+    others: tuple[int, ...]
+    sealed: frozenset[int]
+
+    def head(self, origin: str) -> str:
+        """What the book states of the unit, line by line: kind, origin, unit, size, last seq, indexes of the others."""
+        others = " ".join(map(str, self.others)) or "-"
+        return f"{UNIT_HEAD}\n{origin}\n{self.unit}\n{self.size}\n{self.seq}\n{others}\n"
 
 
 class Proofs:
@@ -27,19 +64,43 @@ class Proofs:
         self.ask, self.book, self.keys, self.clock, self.makes_key = ask, book, keys, clock, makes_key
         self.tree = StoredTree(ask, book.number)
         self._making = Lock()
-        self._signed: tuple[Checkpoint, Signer] | None = None
-        self._note = ""
+        self._signed: Signed | None = None
 
     def checkpoint(self) -> str:
         """Origin, size and root of everything that is acknowledged, as a signed note. Raises NotFound without a key."""
+        return self.signed().note
+
+    def signed(self) -> Signed:
+        """The checkpoint of now with what it states. Raises NotFound without a key."""
         size, root = store.head_of(self.ask, self.book.number)
-        said = Checkpoint(self.book.origin, size, root), self._signer()
-        if said != self._signed:
-            note = sign(str(said[0]), said[1])
-            with self._making:
-                self._signed, self._note = said, note
-            return note
-        return self._note
+        checkpoint, signer = Checkpoint(self.book.origin, size, root), self._signer()
+        kept = self._signed
+        if kept is None or (kept.checkpoint, kept.signer) != (checkpoint, signer):
+            kept = self._signed = Signed(checkpoint, sign(str(checkpoint), signer), signer)
+        return kept
+
+    def bundle(self, signed: Signed, what: Contents) -> Iterator[bytes]:
+        """The JSON of a unit's bundle (CONTRACT C), piece by piece: each entry as hashed, with its inclusion proof."""
+        begin = {
+            "origin": self.book.origin,
+            "unit": what.unit,
+            "checkpoint": signed.note,
+            "key": str(signed.signer.verifier),
+            "head": sign(what.head(self.book.origin), signed.signer),
+        }
+        yield _json(begin)[:-1] + b',"entries":['
+        for at in range(0, len(what.indexes), STEP):
+            lines = self._bundled(what, what.indexes[at : at + STEP])
+            yield b",\n"[: 2 * bool(at)] + b",\n".join(lines)
+        yield b"]}\n"
+
+    def _bundled(self, what: Contents, indexes: tuple[int, ...]) -> Iterator[bytes]:
+        texts = store.texts_of(self.ask, self.book.number, indexes)
+        for index, text in zip(indexes, texts, strict=True):
+            hashes = proofs.inclusion(self.tree.node, index, what.size)
+            sealed = index in what.sealed
+            said = {"leaf": leaf_hash(text).hex()} if sealed else {"hashed": text.decode()}
+            yield _json({"index": index, **said, "proof": [each.hex() for each in hashes]})
 
     def _signer(self) -> Signer:
         try:
@@ -96,3 +157,7 @@ class Proofs:
         if size > there:
             raise Malformed.at(pointer, "bad-query", f"the book has {there} entries")
         return size
+
+
+def _json(value: dict[str, Any]) -> bytes:
+    return json.dumps(value, separators=(",", ":"), ensure_ascii=False).encode()

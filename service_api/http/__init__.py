@@ -11,6 +11,7 @@ from service_api.domain.refusals import Busy, Refusal
 from service_api.http import (
     attachments,
     auth,
+    bundles,
     devices,
     entries,
     feeds,
@@ -26,7 +27,7 @@ from service_api.http import (
     units,
 )
 
-ROOMS = (entries, units, tags, jobs, fleet, feeds, people, devices, sessions, attachments, proofs, pages)
+ROOMS = (entries, units, tags, jobs, fleet, feeds, people, devices, sessions, attachments, proofs, bundles, pages)
 
 
 class Internal(Refusal):

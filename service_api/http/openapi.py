@@ -214,6 +214,7 @@ SHAPES: dict[str, dict[str, Any]] = {
     "discrepancies-page": _listed("discrepancies", ROW, as_of=ROW, next=TEXT),
     "slots": _listed("slots", ROW, unit=TEXT, as_of=ROW),
     "slot": {"type": "object", "required": ["slot", "occupant", "hours_on", "contested", "history"]},
+    "bundle": _listed("entries", ROW, origin=TEXT, unit=TEXT, checkpoint=TEXT, key=TEXT, head=TEXT),
     "history": _listed("entries", ROW, unit=TEXT, as_of=ROW, count={"type": "integer"}, next=NEXT),
     "feed": _listed("entries", RECORDED, next={"type": "integer"}),
     "changes": _listed("changes", ROW, next=TEXT, generation=TEXT),

@@ -237,6 +237,16 @@ def hashed_of(ask: driver.Ask, book: int, start: int, stop: int) -> list[bytes]:
     return [bytes(hashed) for _, hashed in found]
 
 
+def texts_of(ask: driver.Ask, book: int, indexes: Sequence[int]) -> list[bytes]:
+    """The hashed texts at these indexes, which rise. Raises LookupError when one is not there."""
+    marks = ", ".join("?" * len(indexes))
+    wanted = f"SELECT log_index, hashed FROM entry WHERE book = ? AND log_index IN ({marks}) ORDER BY log_index"
+    found = ask(wanted, (book, *indexes))
+    if [index for index, _ in found] != list(indexes):
+        raise LookupError("the store lacks an entry that it has filed")
+    return [bytes(hashed) for _, hashed in found]
+
+
 def run_of(ask: driver.Ask, book: int, start: int, stop: int) -> list[tuple[bytes, bytes, bytes | None]]:
     """Text, leaf and what was said of each of the entries with start <= index < stop, in order.
 

@@ -27,6 +27,8 @@ MEETING |= {
     "fleet",
     "ledgers",
     "late",
+    "bundles",
+    "proving",
 }
 ANYTHING = None
 MAY_IMPORT: dict[str, set[str] | None] = {
@@ -48,10 +50,12 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "fleet": MEETING,
     "ledgers": MEETING,
     "proving": {"log", "domain"},
+    "bundles": MEETING,
     "late": MEETING,
     "http": {
         "recording",
         "answering",
+        "bundles",
         "customers",
         "competences",
         "permits",

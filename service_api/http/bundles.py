@@ -1,0 +1,33 @@
+"""A unit's bundle: a file that proves itself without this service."""
+
+from hashlib import sha256
+
+from flask import Blueprint, Response, current_app, request
+
+from service_api.http.contract import JSON, answers, caller, contract, known_query
+
+bp = Blueprint("bundles", __name__, url_prefix="/v1")
+
+
+@bp.get("/units/<unit>/bundle")
+@contract(gives="bundle", refuses=("unknown-unit", "not-found"))
+def bundle(unit: str) -> Response:
+    """The unit's entries as hashed, each with its inclusion proof, the checkpoint, and their number, signed.
+
+    To a customer an entry that they do not see, or that names another party, is given as its leaf.
+    """
+    from service_api.bundles import contents
+
+    known_query()
+    token = caller()
+    proofs = current_app.extensions["store"].proofs(token.book)
+    signed = proofs.signed()
+    what = contents(answers(), unit, signed.checkpoint.size)
+    etag = sha256(f"{signed.note}{unit}\n{token.party or ''}".encode()).hexdigest()[:32]
+    if request.if_none_match.contains_weak(etag):
+        return Response(status=304, headers={"ETag": f'"{etag}"'})
+    response = Response(proofs.bundle(signed, what), 200, content_type=JSON)
+    response.headers["ETag"] = f'"{etag}"'
+    response.headers["Cache-Control"] = "no-cache"
+    response.headers["Content-Disposition"] = f'attachment; filename="{unit}.bundle.json"'
+    return response
