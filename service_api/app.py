@@ -31,7 +31,7 @@ from service_api.settings import Settings, travelling
 if TYPE_CHECKING:
     from service_api.log.keys import Keys
     from service_api.proving import Proofs
-    from service_api.recording import Recorder
+    from service_api.recording.recorder import Recorder
 
 Clock = Callable[[], datetime]
 PATIENCE = 2.0
@@ -182,7 +182,7 @@ class Store:
 
     def recorder(self, number: int) -> "Recorder":
         """The book's one recorder here. What only writing needs is imported with the first of them."""
-        from service_api.recording import Recorder
+        from service_api.recording.recorder import Recorder
 
         def clock() -> datetime:
             return self.stamp(number)

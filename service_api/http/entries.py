@@ -19,7 +19,8 @@ from service_api.wire.entries import plain_drafts, read_draft
 if TYPE_CHECKING:
     from service_api.directory.tokens import Token
     from service_api.permits import Sender
-    from service_api.recording import Outcome, Recorder, Submission
+    from service_api.recording.batch import Outcome, Submission
+    from service_api.recording.recorder import Recorder
 
 bp = Blueprint("entries", __name__, url_prefix="/v1")
 NDJSON = "application/x-ndjson"

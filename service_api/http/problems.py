@@ -118,7 +118,7 @@ def respond(refusal: Refusal, status: int | None = None, **more: Any) -> Respons
 
 def of_store(error: DBAPIError) -> Refusal | None:
     """What is said of a store in trouble; None for a slip of ours."""
-    from service_api.recording import refusal_of  # with the first trouble
+    from service_api.recording.recorder import refusal_of
 
     refusal = refusal_of(error)
     if refusal is not None:

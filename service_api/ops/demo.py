@@ -17,7 +17,7 @@ from service_api.domain.moments import day_in, parse
 from service_api.domain.tags import PREFIX
 from service_api.log.store import Book
 from service_api.permits import Sender
-from service_api.recording import Recorder
+from service_api.recording.recorder import Recorder
 from service_api.settings import travelling
 from service_api.wire.entries import read_draft
 

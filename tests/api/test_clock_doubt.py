@@ -189,7 +189,8 @@ def test_a_simulated_book_was_told_ahead_of_any_clock(folder):
     machine = Machine(folder, FakeClock(NOON - timedelta(days=30)))
     try:
         from service_api.ops.demo import SimulatedClock
-        from service_api.recording import Recorder, Sender
+        from service_api.permits import Sender
+        from service_api.recording.recorder import Recorder
         from service_api.wire.entries import read_draft
 
         book = machine.store.new_book("demo.example/book", "+01:00", simulated=True)

@@ -8,7 +8,7 @@ from sqlalchemy.exc import DBAPIError
 
 from service_api.domain.refusals import Busy
 from service_api.http import straight
-from service_api.recording import Recorder
+from service_api.recording.recorder import Recorder
 from tests import factories as make
 
 pytestmark = pytest.mark.usefixtures("standing_unit")

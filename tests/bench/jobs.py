@@ -76,7 +76,7 @@ def cpu(times: str, processes: str) -> float:
 def record(data: str, batches: str) -> float:
     """Entries recorded a second, in batches of one unit each, from parsed JSON to the answers."""
     from service_api.app import Store
-    from service_api.recording import Sender
+    from service_api.permits import Sender
     from service_api.settings import read_settings
     from service_api.wire.entries import read_draft
     from tests.bench.running import UNITS, Ids, reading, unit

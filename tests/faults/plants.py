@@ -10,20 +10,20 @@ from uuid import uuid4
 from service_api.cli import main
 from service_api.http import entries, straight
 from service_api.log import engines, store
-from service_api.recording import Recorder
+from service_api.recording.memory import Memory
 
 
 def keep_everything() -> None:
     """Remember every batch for ever."""
     small_cache()
     kept: list[Any] = []
-    keep = Recorder._keep
+    keep = Memory.keep
 
-    def greedy(self: Recorder, done: Any, batch: Any) -> None:
+    def greedy(self: Memory, done: Any, batch: Any) -> None:
         kept.append((done, batch))
         keep(self, done, batch)
 
-    Recorder._keep = greedy  # type: ignore[method-assign]
+    Memory.keep = greedy  # type: ignore[method-assign]
 
 
 def know_no_id() -> None:

@@ -22,7 +22,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
 from service_api.app import Store
-from service_api.recording import Sender
+from service_api.permits import Sender
 from service_api.wire.entries import read_draft
 from tests.faults import work
 from tests.faults.calls import Template, template

@@ -25,7 +25,7 @@ from service_api.directory import tokens
 from service_api.log.conformance import root_by_the_book
 from service_api.log.store import Book
 from service_api.ops.redraw import redraw
-from service_api.recording import Sender
+from service_api.permits import Sender
 from service_api.wire.entries import read_draft
 from tests import factories as f
 from tests.conftest import client_with, new_book, token_of

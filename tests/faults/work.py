@@ -17,7 +17,7 @@ from sqlalchemy import create_engine
 from service_api.app import Store, create_app
 from service_api.app import migrate as bring_up
 from service_api.log import engines
-from service_api.recording import Sender
+from service_api.permits import Sender
 from service_api.settings import Settings
 from tests import factories as f
 from tests.conftest import client_with

@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import text
 
 from service_api.app import Store, create_app
-from service_api.recording import Sender
+from service_api.permits import Sender
 from service_api.settings import Settings
 from service_api.wire.entries import read_draft
 from tests import factories as f
@@ -80,15 +80,15 @@ def test_an_entry_of_another_process_makes_old_only_what_it_touched(two):
     book, (a, b) = both_recorders(two)
     told(a, f.registered(), f.registered("U-2"), f.registered("U-3"))
     told(b, f.scanned(unit="U-1"), f.scanned(unit="U-2"), f.scanned(unit="U-3"))
-    kept = b._states["U-2"]
+    kept = b.memory.states["U-2"]
     noted = f.meter_read("3", unit="U-1")
     told(a, noted)
     told(b, f.scanned(unit="U-3"))
-    assert kept is b._states["U-2"]
-    assert "U-1" not in b._states
+    assert kept is b.memory.states["U-2"]
+    assert "U-1" not in b.memory.states
     told(a, f.withdrawn(noted))  # a correction may show on any page
     told(b, f.scanned(unit="U-3"))
-    assert {"U-3"} == b._states.keys()
+    assert {"U-3"} == b.memory.states.keys()
     assert [] == wrong_with(two, book)
 
 

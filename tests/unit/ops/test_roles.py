@@ -13,7 +13,7 @@ from service_api.app import Store
 from service_api.cli import main
 from service_api.log.tables import SEALED
 from service_api.ops.roles import unseals
-from service_api.recording import Sender
+from service_api.permits import Sender
 from service_api.settings import Settings
 from service_api.wire.entries import read_draft
 from tests import factories as f

@@ -1,0 +1,1 @@
+"""Appending: drafts become entries. `recorder` is its door."""

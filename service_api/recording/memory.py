@@ -1,0 +1,142 @@
+"""What a recorder remembers of the store between two batches, so that an append reads little."""
+
+from collections.abc import Callable
+from typing import Any
+
+from sqlalchemy import Connection
+
+from service_api.directory import people
+from service_api.domain.context import SheetRevision
+from service_api.domain.entries.registry import TYPES
+from service_api.domain.slips import Slip
+from service_api.domain.state import UnitState
+from service_api.domain.warnings import newest_row
+from service_api.late import Tail
+from service_api.log import store
+from service_api.log.store import Book, Head
+from service_api.pages import sheet_revisions
+from service_api.permits import Roles
+from service_api.projections import units
+from service_api.projections.units import Page
+from service_api.recording.batch import Batch, Done
+from service_api.wire.canonical import load
+
+KEPT = 5000
+CATCHING_UP = 200  # entries of others that are read to see what they made old
+
+
+class Memory:
+    """What the store says as of the head; dropped on any error, and as far as another process has moved it on."""
+
+    def __init__(self, book: Book) -> None:
+        self.book = book
+        self.head: Head | None = None
+        self.states: dict[str, UnitState] = {}
+        self.tails: dict[str, Tail | None] = {}
+        self.pages: dict[str, Page] = {}
+        self.sheets: dict[str, list[SheetRevision]] = {}
+        self.rows: dict[str, dict[str, Any]] = {}  # class -> code -> the characteristic by the newest of them
+        self.context: dict[tuple[str, str], Any] = {}  # gauges, alerts, authorisations, until one of them moves
+        self.slips: dict[str, Slip] = {}  # the last of each device
+        self.parties: set[str] = set()  # ids are never taken out of the directory, so this only grows
+        self.roles: dict[str, Roles] = {}
+        self.directory = 0  # the version of the directory that the roles are of
+
+    def catch_up(self, connection: Connection, head: Head) -> None:
+        """Forget what other processes' entries have made old since our last one."""
+        since = None if self.head is None else self.head.size
+        self.head = head
+        if since == head.size:
+            return
+        if since is None or not 0 < head.size - since <= CATCHING_UP:
+            self.drop()
+            return
+        for stored in store.texts(connection, self.book.number, range(since, head.size)):
+            entry = load(stored.hashed)
+            subject, kind = entry["subject"], TYPES.get(entry["type"])
+            if kind is None or kind.corrects:  # it may show on any page
+                self.drop()
+                return
+            name, _, ident = subject.partition(":")
+            self.pages.pop(subject, None)
+            for kept in (self.states, self.tails) if name == "unit" else (self.sheets, self.rows):
+                kept.pop(ident, None)
+            if name != "unit" or entry["type"].startswith("gauge."):
+                self.context.clear()
+
+    def forget(self) -> None:
+        self.head = None
+        self.drop()
+
+    def drop(self) -> None:
+        self.states.clear()
+        self.tails.clear()
+        self.pages.clear()
+        self.sheets.clear()
+        self.rows.clear()
+        self.context.clear()
+        self.slips.clear()
+
+    def keep(self, done: Done, batch: Batch) -> None:
+        for kept in (self.states, self.tails, self.pages):
+            if len(kept) > KEPT:
+                kept.clear()
+        self.head = done.head
+        self.states |= batch.states | done.drawn.after
+        self.tails |= done.drawn.tails
+        self.pages |= batch.pages
+        for class_ in done.sheets:
+            self.sheets.pop(class_, None)
+            self.rows.pop(class_, None)
+
+    def read_states(self, connection: Connection, wanted: set[str]) -> dict[str, UnitState]:
+        found = {unit: self.states[unit] for unit in wanted if unit in self.states}
+        missing = wanted - found.keys()
+        return found | units.read_states(connection, self.book.number, missing) if missing else found
+
+    def read_pages(self, connection: Connection, wanted: set[str]) -> dict[str, Page]:
+        found = {subject: self.pages[subject] for subject in wanted if subject in self.pages}
+        missing = wanted - found.keys()
+        return found | units.read_pages(connection, self.book.number, missing) if missing else found
+
+    def read_people(self, connection: Connection, wanted: set[str]) -> dict[str, Roles]:
+        """The roles of those who are in the directory."""
+        missing = wanted - self.roles.keys()
+        if missing:
+            if len(self.roles) > KEPT:
+                self.roles.clear()
+                missing = wanted
+            self.roles |= people.roles_of(connection, self.book.number, missing)
+        return {person: self.roles[person] for person in wanted if person in self.roles}
+
+    def sheets_of(self, connection: Connection, class_: str) -> list[SheetRevision]:
+        if class_ not in self.sheets:
+            self.sheets[class_] = sheet_revisions(connection, self.book.number, class_)
+        return self.sheets[class_]
+
+    def row(self, connection: Connection, batch: Batch, unit: str, code: str) -> Any:
+        class_ = self._class_of(batch, unit)
+        if class_ is None:
+            return None
+        if class_ in batch.issued:
+            return newest_row([*self.sheets_of(connection, class_), *batch.issued[class_]], code)
+        rows = self.rows.setdefault(class_, {})
+        if code not in rows:
+            rows[code] = newest_row(self.sheets_of(connection, class_), code)
+        return rows[code]
+
+    def _class_of(self, batch: Batch, unit: str) -> str | None:
+        state = batch.states.get(unit)
+        return state.identity.class_ if state and state.identity else batch.classes.get(unit)
+
+    def once(self, kind: str, name: str, read: Callable[[], Any]) -> Any:
+        if (kind, name) not in self.context:
+            self.context[kind, name] = read()
+        return self.context[kind, name]
+
+    def follows(self, slip: Slip) -> bool:
+        """The slip is the next of its device after the last one, so that nothing is missing and no clock went back."""
+        last = self.slips.get(slip.device)
+        if last is None or slip.seq > last.seq:
+            self.slips[slip.device] = slip
+        return last is not None and slip.seq == last.seq + 1 and slip.at >= last.at

@@ -1,0 +1,127 @@
+"""What the receipts of a batch say beside the leaf: the discrepancies that it raised, and warnings."""
+
+import json
+from collections.abc import Iterable
+from functools import partial
+from typing import Any
+
+from sqlalchemy import Connection
+
+from service_api.directory import attachments, people
+from service_api.domain.context import Context
+from service_api.domain.discrepancies import discrepancy
+from service_api.domain.doubts import RAISING, joined
+from service_api.domain.entries.registry import TYPES
+from service_api.domain.ledger import Doubt, merged
+from service_api.domain.moments import day_in, parse
+from service_api.domain.plain import answer, plain
+from service_api.domain.references import references
+from service_api.domain.state import UnitState
+from service_api.domain.warnings import Remark, remarks
+from service_api.pages import (
+    authorisations,
+    gauge_record,
+    open_alerts,
+    sheet_revisions,
+)
+from service_api.recording.batch import Batch, Drawn
+from service_api.recording.memory import Memory
+
+
+def say(memory: Memory, connection: Connection, batch: Batch, drawn: Drawn, between: list[Doubt]) -> list[bytes | None]:
+    """What the receipt of each entry says beside the leaf: discrepancies raised, and warnings."""
+    raised: dict[str, list[Any]] = {}
+    for unit, state in drawn.after.items():
+        if state.raised is not drawn.before[unit].raised or unit in drawn.remarks:
+            for known in drawn.raised(unit):
+                found = discrepancy(known.code, known.entry, unit, known.entries, known.detail)
+                # a late entry may show that an earlier one cannot be right: its own receipt says so
+                owner = known.entry if known.entry in batch.by_id else _cause(batch, known.entries, unit)
+                raised.setdefault(owner, []).append(answer(found))
+    for doubt in merged(between):
+        owner = doubt.entry if doubt.entry in batch.by_id else batch.accepted[-1][1].id
+        raised.setdefault(owner, []).append(answer(doubt.shown))
+    for unit, state in drawn.after.items():
+        for found_beside in _joined(memory, connection, batch, unit, state):
+            owner = found_beside.key.partition(":")[2]
+            raised.setdefault(owner, []).append(answer(found_beside))
+    parties = _unknown_parties(memory, connection, batch)
+    missing = _awaited(memory, connection, batch)
+    said: list[bytes | None] = []
+    for _, entry, _ in batch.accepted:
+        reading = entry.type == "reading.taken"
+        row = memory.row(connection, batch, entry.subject_id, entry.body.characteristic) if reading else None
+        found_here = raised.get(entry.id, [])
+        if reading and row is None:
+            detail = f"{entry.body.characteristic} is on no sheet of the class"
+            unknown = discrepancy("unknown-characteristic", entry.id, entry.subject_id, (entry.id,), detail)
+            found_here = [*found_here, answer(unknown)]
+        words = [*remarks(entry, row), *parties.get(entry.id, ()), *missing.get(entry.id, ())]
+        what = {"discrepancies": found_here, "warnings": [plain(w) for w in words]}
+        said.append(json.dumps(what, separators=(",", ":")).encode() if found_here or words else None)
+    return said
+
+
+def _joined(memory: Memory, connection: Connection, batch: Batch, unit: str, state: UnitState) -> list[Any]:
+    """What entries of this batch raise by what stands beside their page; unknown characteristics are told apart."""
+    page = f"unit:{unit}"
+    fresh = {e.id for _, e, _ in batch.accepted if e.type in RAISING and e.subject == page}
+    if not fresh or state.identity is None:
+        return []
+    book, class_ = memory.book.number, state.identity.class_
+    gauges = [m.latest.gauge for m in state.measured.values() if m.latest.entry in fresh and m.latest.gauge]
+    signed = [p for s in state.signatures if s.entry in fresh for p in (s.by, s.second) if p]
+    sheets = (
+        sheet_revisions(connection, book, class_)
+        if any(e.subject == f"class:{class_}" for e in batch.by_id.values())
+        else memory.sheets_of(connection, class_)
+    )
+    context = Context(
+        zone=memory.book.zone,
+        on=day_in(parse(batch.recorded_at), memory.book.zone),
+        sheets=tuple(sheets),
+        gauges={g: memory.once("gauge", g, partial(gauge_record, connection, book, g)) for g in gauges},
+        alerts=tuple(memory.once("alerts", "", partial(open_alerts, connection, book))),
+        authorised={p: memory.once("person", p, partial(authorisations, connection, book, p)) for p in signed},
+    )
+    return [d for d in joined(state, context, fresh) if d.code != "unknown-characteristic"]
+
+
+def _unknown_parties(memory: Memory, connection: Connection, batch: Batch) -> dict[str, list[Remark]]:
+    named = {e.id: [r for r in references(e) if r.kind == "party"] for _, e, _ in batch.accepted}
+    wanted = {r.ident for found in named.values() for r in found}
+    if not wanted:
+        return {}
+    missing_here = wanted - memory.parties
+    if missing_here:
+        memory.parties |= people.known_ids(connection, memory.book.number, "party", missing_here)
+    known = memory.parties
+    return {
+        ident: [
+            Remark(warning="unknown-party", pointer=r.pointer, words=f"{r.ident} is not in the directory of parties")
+            for r in found
+            if r.ident not in known
+        ]
+        for ident, found in named.items()
+    }
+
+
+def _awaited(memory: Memory, connection: Connection, batch: Batch) -> dict[str, list[Remark]]:
+    wanted = {a.sha256 for _, e, _ in batch.accepted for a in e.attachments or ()}
+    if not wanted:
+        return {}
+    have = attachments.known_digests(connection, memory.book.number, wanted)
+    return {
+        e.id: [
+            Remark(warning="attachment-awaited", pointer=f"/attachments/{n}", words="its bytes have not arrived yet")
+            for n, a in enumerate(e.attachments or ())
+            if a.sha256 not in have
+        ]
+        for _, e, _ in batch.accepted
+    }
+
+
+def _cause(batch: Batch, entries: Iterable[str], unit: str) -> str:
+    """The entry of this batch that brought a contradiction to light."""
+    here = [e.id for _, e, _ in batch.accepted if e.subject == f"unit:{unit}" or TYPES[e.type].corrects]
+    return next((e for e in entries if e in here), here[-1])
