@@ -1,5 +1,6 @@
 """Safety alerts and lot recalls as they bear on one unit: what its own slots hold (JOB.md 1.25, CONTRACT C)."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
@@ -71,3 +72,8 @@ def touched(alert: Alert, state: UnitState) -> AlertAnswer | None:
         issued_at=alert.at,
         entries=(alert.entry, *(o.entry for o in fitted)),
     )
+
+
+def touching(state: UnitState, alerts: Sequence[Alert]) -> tuple[AlertAnswer, ...]:
+    """Those of the open alerts that touch the unit by what its slots hold, its number or its class."""
+    return tuple(found for alert in alerts if (found := touched(alert, state)))

@@ -2,15 +2,18 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from decimal import Decimal
 
+from service_api.domain import concessions, exams
 from service_api.domain import condition as c
-from service_api.domain.alerts import AlertAnswer
+from service_api.domain import holds as h
+from service_api.domain.alerts import AlertAnswer, touching
 from service_api.domain.context import Context
 from service_api.domain.discrepancies import Discrepancy
 from service_api.domain.doubts import discrepancies
 from service_api.domain.forms import Quantity, Unknown
+from service_api.domain.hours import Hours, hours
 from service_api.domain.matters import by_moment
 from service_api.domain.meters import in_hours
 from service_api.domain.readings import rows, sole
@@ -57,18 +60,28 @@ class ConcessionAnswer:
     why: str
     until_on: str | None
     until_hours: Quantity | Unknown | None
-    hours_now: c.Hours
+    hours_now: Hours
     state: str
     entry: str
 
 
 @dataclass(frozen=True, kw_only=True)
 class ExamAnswer:
+    """An examination as it stands; result, day and entry are null where the sheet asks for one and none is on record.
+
+    due_next : the last day on which it counts; in_date : it counts on the day of the answer, and `why_not` if not
+    """
+
     exam: str
-    result: str
+    result: str | None
+    on: str | None
     due_next: str | None
+    in_date: bool
     overdue: bool
-    entry: str
+    why_not: str | None
+    examiner: str | None
+    certificate: str | None
+    entry: str | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -130,9 +143,9 @@ class Card:
     identity: IdentityAnswer
     standing: str
     standing_why: tuple[c.Why, ...]
-    hours: c.Hours
+    hours: Hours
     warnings: tuple[CardWarning, ...]
-    holds: tuple[c.HoldAnswer, ...]
+    holds: tuple[h.HoldAnswer, ...]
     findings: tuple[c.FindingAnswer, ...]
     complaints: tuple[ComplaintAnswer, ...]
     alerts: tuple[AlertAnswer, ...]
@@ -270,8 +283,8 @@ def _concessions(state: UnitState, context: Context) -> list[ConcessionAnswer]:
                 why=known.why,
                 until_on=known.until_on,
                 until_hours=known.until_hours,
-                hours_now=c.hours(state),
-                state="overdue" if c.overdue(known, state, context) else "open",
+                hours_now=hours(state),
+                state="overdue" if concessions.overdue(known, state, context.on) else "open",
                 entry=known.entry,
             )
         )
@@ -279,16 +292,24 @@ def _concessions(state: UnitState, context: Context) -> list[ConcessionAnswer]:
 
 
 def _exams(state: UnitState, context: Context) -> list[ExamAnswer]:
-    return [
-        ExamAnswer(
-            exam=x.exam,
-            result=x.result,
-            due_next=x.due_next if isinstance(x.due_next, str) else None,
-            overdue=isinstance(x.due_next, str) and date.fromisoformat(x.due_next) < context.on,
-            entry=x.entry,
+    found = []
+    for known in exams.standings(state, context):
+        last, in_date = known.last, known.in_date(context.on)
+        found.append(
+            ExamAnswer(
+                exam=known.exam,
+                result=last.result if last else None,
+                on=context.day(last.at).isoformat() if last else None,
+                due_next=known.due_on.isoformat() if known.due_on else None,
+                in_date=in_date,
+                overdue=last is not None and not in_date,
+                why_not=None if in_date else known.why_not(context.on),
+                examiner=last.examiner if last else None,
+                certificate=last.certificate if last else None,
+                entry=last.entry if last else None,
+            )
         )
-        for x in by_moment(state.exams.values())
-    ]
+    return found
 
 
 def _as_left(state: UnitState, context: Context) -> list[AsLeft]:
@@ -307,7 +328,7 @@ def _as_left(state: UnitState, context: Context) -> list[AsLeft]:
 def card(state: UnitState, context: Context, sharing: Sequence[str] = ()) -> Card:
     """sharing : other units of the class whose iron carries the same serial"""
     known = discrepancies(state, context)
-    alerts = c.alerts(state, context)
+    alerts = touching(state, context.alerts)
     word, why = c.standing(state, context, known)
     place = state.place
     return Card(
@@ -316,9 +337,9 @@ def card(state: UnitState, context: Context, sharing: Sequence[str] = ()) -> Car
         identity=identity(state, context),
         standing=word,
         standing_why=why,
-        hours=c.hours(state),
+        hours=hours(state),
         warnings=tuple(warnings(state, context, sharing, alerts)),
-        holds=c.holds(state, context, known),
+        holds=h.holds(state, context, known),
         findings=tuple(c.finding(f) for f in by_moment(state.findings.values())),
         complaints=tuple(
             ComplaintAnswer(

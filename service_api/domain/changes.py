@@ -4,10 +4,12 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from service_api.domain import condition as conditions
-from service_api.domain.condition import Hours, Why
+from service_api.domain import exams
+from service_api.domain.condition import Why
 from service_api.domain.context import Context
 from service_api.domain.doubts import discrepancies
 from service_api.domain.entry import Envelope
+from service_api.domain.hours import Hours, hours
 from service_api.domain.state import UnitState
 
 # What of a unit's condition an entry of each type may move; a type that is not here moves nothing that is pulled
@@ -99,9 +101,9 @@ class Summary:
 
 def changes_on(state: UnitState, context: Context) -> str | None:
     """The first day after today on which an examination or a concession will be past its end."""
-    ends: list[str] = [x.due_next for x in state.exams.values() if isinstance(x.due_next, str)]
-    ends += [c.until_on for c in state.concessions.values() if c.until_on is not None]
-    days = [date.fromisoformat(end) + timedelta(days=1) for end in ends]
+    ends = [known.due_on for known in exams.standings(state, context) if known.due_on is not None]
+    ends += [date.fromisoformat(c.until_on) for c in state.concessions.values() if c.until_on is not None]
+    days = [end + timedelta(days=1) for end in ends if end < date.max]
     return min((d.isoformat() for d in days if d > context.on), default=None)
 
 
@@ -114,7 +116,7 @@ def summary(state: UnitState, context: Context) -> Summary:
         class_=state.identity.class_ if state.identity else None,
         standing=word,
         standing_why=why,
-        hours=conditions.hours(state),
+        hours=hours(state),
         characteristics=tuple(
             Row(
                 characteristic=c.characteristic,

@@ -2,10 +2,9 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from decimal import Decimal
 
-from service_api.domain.alerts import AlertAnswer, touched
 from service_api.domain.conformity import Conformity, form_value, shown, undecided
 from service_api.domain.context import RULES, Context
 from service_api.domain.discrepancies import Discrepancy
@@ -13,8 +12,9 @@ from service_api.domain.doubts import discrepancies, verdict
 from service_api.domain.entries.jobs import Reading
 from service_api.domain.entries.shared import Piece
 from service_api.domain.fold.parts import removes
-from service_api.domain.matters import Occupant, OpenConcession, OpenFinding, Taken, by_moment
-from service_api.domain.meters import in_hours
+from service_api.domain.holds import holds
+from service_api.domain.hours import Hours, gained_since, hours, hours_on
+from service_api.domain.matters import Occupant, OpenFinding, Taken, by_moment
 from service_api.domain.readings import baseline, counting, revision_for, rows, sole
 from service_api.domain.sheets import Characteristic
 from service_api.domain.state import UnitState
@@ -32,20 +32,6 @@ class AsOf:
     index: int
     on: str
     rules: int
-
-
-@dataclass(frozen=True, kw_only=True, repr=False)
-class Hours:
-    """A value, or a range while the meter chain has a gap; `unknown` says why there is neither."""
-
-    value: Decimal | None = None
-    low: Decimal | None = None
-    high: Decimal | None = None
-    unknown: str | None = None
-    uom: str = "h"
-    how: str | None = None
-    read_at: datetime | None = None
-    entries: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -110,18 +96,6 @@ class FindingAnswer:
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
-class HoldAnswer:
-    """A hold somebody placed, or (hold null) one that is computed and ends with its cause."""
-
-    hold: str | None
-    key: str | None
-    why: str
-    since: datetime | None
-    lift_by: tuple[str, ...]
-    entries: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True, repr=False)
 class SinceRebuild:
     """Hours since the last rebuild, its day, and which one it was."""
 
@@ -164,51 +138,6 @@ def as_of(state: UnitState, context: Context) -> AsOf:
         on=context.on.isoformat(),
         rules=RULES,
     )
-
-
-def span(low: Decimal, high: Decimal, **more: object) -> Hours:
-    """Hours as one value where both ends agree, else as a range."""
-    if low == high:
-        return Hours(value=low, **more)  # type: ignore[arg-type]
-    return Hours(low=low, high=high, **more)  # type: ignore[arg-type]
-
-
-def hours(state: UnitState) -> Hours:
-    """The unit's hours: the last reading at or before the moment, on the meter chain."""
-    meter = state.hours_meter
-    if meter is None:
-        return Hours(unknown="no meter")
-    total = meter.total
-    if total is None:
-        return Hours(unknown="never read")
-    entries = tuple(dict.fromkeys((*meter.links, *((meter.last_entry,) if meter.last_entry else ()))))
-    return span(*total, how=meter.how, read_at=meter.last_at, entries=entries)
-
-
-def hours_on(state: UnitState, occupant: Occupant) -> Hours:
-    """Hours on an occupant: what its pieces had when fitted, plus the unit's hours since."""
-    before = {in_hours(p.hours) for p in occupant.pieces if p.hours is not None}
-    start = before.pop() if before else Decimal(0)
-    gained = _gained(state, occupant.hours_low, occupant.hours_high, occupant.entry, start or Decimal(0))
-    if gained.unknown is None and (before or start is None):
-        return Hours(unknown="the pieces had different or unknown hours when fitted", entries=(occupant.entry,))
-    return gained
-
-
-def _gained(
-    state: UnitState, at_low: Decimal | None, at_high: Decimal | None, entry: str, start: Decimal = Decimal(0)
-) -> Hours:
-    """The unit's hours since it had `at_low` to `at_high`, on top of `start`."""
-    meter, total = state.hours_meter, state.hours
-    if meter is None:
-        return Hours(unknown="no meter")
-    if total is None or at_low is None or at_high is None:
-        return Hours(unknown="never read")
-    # A gap before that moment is in both ends alike: the figure is exact.
-    exact = total[1] - total[0] == at_high - at_low
-    low, high = (total[0] - at_low, total[1] - at_high) if exact else (total[0] - at_high, total[1] - at_low)
-    entries = (entry, *((meter.last_entry,) if meter.last_entry else ()))
-    return span(max(low, Decimal(0)) + start, high + start, read_at=meter.last_at, entries=entries)
 
 
 def occupant_answer(occupant: Occupant) -> OccupantAnswer:
@@ -358,11 +287,6 @@ def finding(known: OpenFinding) -> FindingAnswer:
     )
 
 
-def alerts(state: UnitState, context: Context) -> tuple[AlertAnswer, ...]:
-    """The open alerts that touch the unit by what its slots hold, its number or its class."""
-    return tuple(found for alert in context.alerts if (found := touched(alert, state)))
-
-
 def standing(state: UnitState, context: Context, known: tuple[Discrepancy, ...]) -> tuple[str, tuple[Why, ...]]:
     """The first that holds of retired, unidentified, on_hold, out, ready, in_shop, and why (CONTRACT C)."""
     if state.retired:
@@ -380,44 +304,6 @@ def standing(state: UnitState, context: Context, known: tuple[Discrepancy, ...])
     if released and released.proved and not released.disturbed and not _blocking_defects(state, context):
         return "ready", (Why(why=f"released by {released.release}", entries=(released.entry,)),)
     return "in_shop", _not_ready(state, context)
-
-
-def holds(state: UnitState, context: Context, known: tuple[Discrepancy, ...]) -> tuple[HoldAnswer, ...]:
-    """Everything that holds the unit: holds somebody placed, and those that are computed (CONTRACT C, standing)."""
-    found = [
-        HoldAnswer(hold=h.hold, key=None, why=h.why, since=h.at, lift_by=(h.lift_by,), entries=(h.entry,))
-        for h in by_moment(state.holds.values())
-    ]
-    found += [_computed(d.key, f"{d.code}: {d.detail}", None, d.entries, d.who_may) for d in known if d.holds_release]
-    found += [
-        _computed(f"alert:{a.alert}", f"alert {a.alert}: {a.words}", a.issued_at, a.entries)
-        for a in alerts(state, context)
-        if a.holds
-    ]
-    for exam in by_moment(state.exams.values()):
-        if isinstance(exam.due_next, str) and date.fromisoformat(exam.due_next) < context.on:
-            found.append(
-                _computed(f"exam:{exam.exam}", f"exam {exam.exam} was due on {exam.due_next}", None, (exam.entry,))
-            )
-    for concession in by_moment(state.concessions.values()):
-        if overdue(concession, state, context):
-            why = f"concession {concession.concession} is past its end"
-            found.append(_computed(f"concession:{concession.concession}", why, None, (concession.entry,)))
-    return tuple(found)
-
-
-def _computed(
-    key: str, why: str, since: datetime | None, entries: tuple[str, ...], lift_by: tuple[str, ...] = ()
-) -> HoldAnswer:
-    return HoldAnswer(hold=None, key=key, why=why, since=since, lift_by=lift_by, entries=entries)
-
-
-def overdue(concession: OpenConcession, state: UnitState, context: Context) -> bool:
-    """Past its day, or above its hours."""
-    if concession.until_on is not None and date.fromisoformat(concession.until_on) < context.on:
-        return True
-    until, total = in_hours(concession.until_hours), state.hours
-    return until is not None and total is not None and total[1] > until
 
 
 def _blocking_defects(state: UnitState, context: Context) -> tuple[str, ...]:
@@ -445,7 +331,7 @@ def since_rebuild(state: UnitState, context: Context) -> SinceRebuild | None:
     known = state.rebuilt
     if known is None:
         return None
-    since = _gained(state, known.hours_low, known.hours_high, known.entry)
+    since = gained_since(state, known.hours_low, known.hours_high, known.entry)
     return SinceRebuild(hours=since, on=context.day(known.at).isoformat(), entry=known.entry, count=known.count)
 
 

@@ -45,6 +45,10 @@ class Context:
     def day(self, moment: datetime) -> date:
         return moments.day_in(moment, self.zone)
 
+    def begins(self, day: date) -> datetime:
+        """The first moment of a local day of the book."""
+        return moments.day_begins(day, self.zone)
+
     def in_force(self, on: date) -> SheetRevision | None:
         """The sheet revision in force on a day: the latest effective, the highest number of one day."""
         return in_force(self.sheets, on)

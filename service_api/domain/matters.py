@@ -46,13 +46,24 @@ class Raised:
 class Since:
     """A standing matter: which entry began it, when, and at how many hours of the unit.
 
-    defects : checks answered `defect` between the release and the dispatch, where the matter is a dispatch
+    defects, hire_until : where the matter is a dispatch, the checks answered `defect` between the release and it, and
+        the last day of the hire
     """
 
     entry: str
     at: datetime
     hours: Decimal | None = None
     defects: tuple[str, ...] = ()
+    hire_until: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Retired:
+    """The first retirement. harvest : the slots from which parts may be taken; None where nobody said."""
+
+    entry: str
+    at: datetime
+    harvest: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
@@ -207,6 +218,8 @@ class Exam:
     at: datetime
     result: str
     due_next: str | Unknown | None = None
+    examiner: str | None = None
+    certificate: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)

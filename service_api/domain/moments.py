@@ -2,7 +2,7 @@
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -107,6 +107,26 @@ def day_in(moment: datetime, zone: str | tzinfo) -> date:
         return _aware(moment).astimezone(zone_of(zone) if isinstance(zone, str) else zone).date()
     except OverflowError:
         return moment.astimezone(UTC).date()
+
+
+def day_begins(day: date, zone: str | tzinfo) -> datetime:
+    """Return the first moment, in UTC, of the local day in `zone`; at the calendar's end, of the day in UTC."""
+    where = zone_of(zone) if isinstance(zone, str) else zone
+    try:
+        return datetime.combine(day, time(), where).astimezone(UTC)
+    except OverflowError:
+        return datetime.combine(day, time(), UTC)
+
+
+def add_months(day: date, months: int) -> date:
+    """The day with the same number `months` later, or the last of that month when there is none (JOB.md W2)."""
+    year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
+    for number in range(day.day, 0, -1):
+        try:
+            return date(year, month + 1, number)
+        except ValueError:
+            continue
+    raise ValueError("no such month")
 
 
 @lru_cache(maxsize=256)

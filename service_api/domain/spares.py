@@ -13,9 +13,10 @@ from service_api.calc.life import Fit, Weibull, fit_weibull, mean_time
 from service_api.calc.lines import Interval
 from service_api.calc.refused import Refused
 from service_api.calc.stock import least_stock
-from service_api.domain.condition import AsOf, hours_on
+from service_api.domain.condition import AsOf
 from service_api.domain.entries.parts import LotMoved, LotReceived, PartFitted, PartRemoved, PartSold
 from service_api.domain.fold import step
+from service_api.domain.hours import hours_on
 from service_api.domain.matters import Occupant
 from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import Item

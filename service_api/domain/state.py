@@ -23,6 +23,7 @@ from service_api.domain.matters import (
     Raised,
     Rebuilt,
     Released,
+    Retired,
     Signature,
     Since,
     StandRun,
@@ -54,7 +55,7 @@ class UnitState:
     head_seq: int = -1
     head_index: int = -1
     identity: Identity | None = None
-    retired: Since | None = None
+    retired: Retired | None = None
     sold: Since | None = None
     out: Since | None = None
     place: Whereabouts | None = None

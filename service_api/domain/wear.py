@@ -18,6 +18,7 @@ from service_api.domain.entries.releases import RebuildCompleted
 from service_api.domain.entries.shared import Piece
 from service_api.domain.fold import step
 from service_api.domain.meters import in_hours
+from service_api.domain.moments import add_months
 from service_api.domain.readings import baseline, revision_for, sole
 from service_api.domain.sheets import Characteristic
 from service_api.domain.state import UnitState, begin
@@ -467,17 +468,6 @@ def next_service(
         forecast=None if forecast is None else Decimal(f"{forecast:.4f}"),
         entry=entry,
     )
-
-
-def add_months(day: date, months: int) -> date:
-    """The day with the same number `months` later, or the last of that month when there is none (JOB.md W2)."""
-    year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
-    for number in range(day.day, 0, -1):
-        try:
-            return date(year, month + 1, number)
-        except ValueError:
-            continue
-    raise ValueError("no such month")
 
 
 def _with_crossing(

@@ -11,8 +11,10 @@ from typing import Any
 
 import orjson
 
+from service_api.calc.uom import dimension
 from service_api.domain.entries.registry import TYPES, EntryType
 from service_api.domain.entry import Envelope, Recorded, Signed
+from service_api.domain.forms import Quantity
 from service_api.domain.plain import make, plain
 from service_api.domain.records import builder
 from service_api.domain.refusals import Fault, Malformed
@@ -199,11 +201,15 @@ def _rules(name: str, body: Any) -> list[tuple[str, str, str]]:
     """Rules that no single member can state."""
     if name == "concession.granted":
         found = []
-        if body.until_on is None and body.until_hours is None:
+        if body.until_on is None and not isinstance(body.until_hours, Quantity):
             found.append(("/until_on", "missing-member", "a concession ends on a day or at an hours count: give one"))
         if (body.for_.finding is None) == (body.for_.characteristic is None):
             found.append(("/for", "wrong-form", "a concession is for one finding or one characteristic"))
+        if isinstance(body.until_hours, Quantity) and dimension(body.until_hours.uom) != dimension("h"):
+            found.append(("/until_hours/uom", "wrong-dimension", "hours are a quantity of time"))
         return found
+    if name in ("unit.dispatched", "unit.released") and body.hire is not None and body.hire.until < body.hire.from_:
+        return [("/hire/until", "wrong-form", "a hire ends on the day it begins, or later")]
     if name == "service.planned" and body.due_on is None and body.due_hours is None:
         return [("/due_on", "missing-member", "a plan has a day, an hours count, or both")]
     return []

@@ -29,6 +29,10 @@ MERGED = make.entry("unit.merged", {"into": "U-2", "why": "one iron", "evidence"
 GRANT = make.entry(
     "concession.granted", {"concession": "CO-1", "for": {"finding": "F-1"}, "why": "waits", "until_on": "2026-02-01"}
 )
+ENDLESS = make.entry("concession.granted", {"concession": "CO-1", "for": {"finding": "F-1"}, "why": "waits"})
+HIRE = {"hire": {"from": "2026-01-06", "until": "2026-01-06"}}
+HIRED = make.entry("unit.dispatched", {"to": "party-a"} | HIRE)
+LET_GO = make.released(more=HIRE)
 CHECKED = make.entry(
     "gauge.checked", {"points": [], "result": "pass", "covers": ["0.0", "1.0"], "uom": "mm"}, unit="G-1"
 )
@@ -66,6 +70,24 @@ CASES = [
     ),
     bad("of a quantity", READ, "/data/hours/uom", ABSENT, "missing-member"),
     bad("an end of a concession", GRANT, "/data/until_on", ABSENT, "missing-member"),
+    bad(
+        "no end but an unknown one",
+        ENDLESS,
+        "/data/until_hours",
+        {"unknown": "later"},
+        "missing-member",
+        "/data/until_on",
+    ),
+    bad(
+        "a concession until so many bar",
+        GRANT,
+        "/data/until_hours",
+        make.q("9", "bar"),
+        "wrong-dimension",
+        "/data/until_hours/uom",
+    ),
+    bad("a hire that ends before it begins", HIRED, "/data/hire/until", "2026-01-05", "wrong-form"),
+    bad("a release for such a hire", LET_GO, "/data/hire/until", "2026-01-05", "wrong-form"),
     bad("a day or hours of a plan", PLAN, "/data/due_on", ABSENT, "missing-member"),
     bad("of the envelope", FIT, "/colour", "red", "extra-member"),
     bad("that the book gives", FIT, "/index", 7, "extra-member"),

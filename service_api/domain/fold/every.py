@@ -4,13 +4,13 @@ from datetime import timedelta
 
 from service_api.domain import sightings, twins
 from service_api.domain.fold.handlers import raise_on, settle
+from service_api.domain.matters import Retired
 from service_api.domain.records import replace
 from service_api.domain.sightings import Sighting
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item
 
 LATE_DAYS = 7  # between the two clocks (CONTRACT B)
-AFTER_SCRAP = ("hold.lifted", "part.removed")  # what may happen to a retired unit: a review's end, a harvest
 
 
 def remark(state: UnitState, item: Item) -> UnitState:
@@ -27,8 +27,8 @@ def remark(state: UnitState, item: Item) -> UnitState:
         )
     if state.identity is None and entry.type != "unit.registered":
         state = raise_on(state, item, "before-registered", "happened before the unit had a page here")
-    if state.retired is not None and entry.type not in AFTER_SCRAP:
-        state = raise_on(state, item, "scan-after-scrap", "seen again after it was retired", state.retired.entry)
+    if state.retired is not None and entry.type != "hold.lifted":
+        state = _after_scrap(state, item, state.retired)
     signed = entry.signed
     if signed and "none" in (signed.by, signed.second):
         who = " and ".join(w for w, s in (("by", signed.by), ("second", signed.second)) if s == "none")
@@ -53,6 +53,16 @@ def remark(state: UnitState, item: Item) -> UnitState:
         if sightings.here(entry, sent_to):
             state = raise_on(state, item, "return-not-booked", "it is at hand, and out by the book", state.out.entry)
     return sighted(state, item) if sightings.scanned(entry) else state
+
+
+def _after_scrap(state: UnitState, item: Item, retired: Retired) -> UnitState:
+    """What happens to a retired unit is a doubt, other than a harvest that was allowed, and what went to scrap."""
+    if item.entry.type != "part.removed":
+        return raise_on(state, item, "scan-after-scrap", "seen again after it was retired", retired.entry)
+    if retired.harvest is None or item.body.slot in retired.harvest or item.body.to == "scrap":
+        return state
+    detail = f"harvested from {item.body.slot}, which the retirement does not allow: look where the part went"
+    return raise_on(state, item, "scan-after-scrap", detail, retired.entry)
 
 
 def sighted(state: UnitState, item: Item, said: str | None = None, explained: bool = False) -> UnitState:

@@ -14,7 +14,7 @@ from service_api.domain.entries.places import (
 )
 from service_api.domain.fold.every import sighted
 from service_api.domain.fold.handlers import disturb, on, raise_on, settle
-from service_api.domain.matters import Identity, Since, TagSpan, Whereabouts
+from service_api.domain.matters import Identity, Retired, Since, TagSpan, Whereabouts
 from service_api.domain.meters import MeterState
 from service_api.domain.records import replace
 from service_api.domain.state import UnitState
@@ -78,7 +78,12 @@ def _dispatched(state: UnitState, item: Item, body: UnitDispatched) -> UnitState
     released = state.released
     held = bool(state.holds) or any(KINDS[r.code].holds_release for r in state.raised.values())
     ready = released is not None and released.proved and released.disturbed is None and not held
-    here = Since(entry=item.entry.id, at=item.at, defects=tuple(released.defects) if released else ())
+    here = Since(
+        entry=item.entry.id,
+        at=item.at,
+        defects=tuple(released.defects) if released else (),
+        hire_until=body.hire.until if body.hire else None,
+    )
     place = Whereabouts(party=body.to, site=body.site, since=item.at, entry=item.entry.id)
     state = replace(state, out=here, place=place, seen=None)
     if not ready and item.entry.source_kind not in ("history", "import"):
@@ -103,4 +108,7 @@ def _sold(state: UnitState, item: Item, body: UnitSold) -> UnitState:
 
 @on("unit.retired")
 def _retired(state: UnitState, item: Item, body: UnitRetired) -> UnitState:
-    return replace(state, retired=Since(entry=item.entry.id, at=item.at))
+    """The first counts; a second one is a doubt, as whatever else happens to scrap."""
+    if state.retired is not None:
+        return state
+    return replace(state, retired=Retired(entry=item.entry.id, at=item.at, harvest=body.harvest_allowed))

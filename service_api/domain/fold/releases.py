@@ -196,7 +196,15 @@ def _lifted_reading(state: UnitState, code: str, entry: str) -> UnitState:
 
 @on("exam.recorded")
 def _examined(state: UnitState, item: Item, body: ExamRecorded) -> UnitState:
-    exam = Exam(exam=body.exam, entry=item.entry.id, at=item.at, result=body.result, due_next=body.due_next)
+    exam = Exam(
+        exam=body.exam,
+        entry=item.entry.id,
+        at=item.at,
+        result=body.result,
+        due_next=body.due_next,
+        examiner=body.examiner,
+        certificate=body.certificate,
+    )
     state = replace(state, exams=with_one(state.exams, body.exam, exam))
     ended = [k for k, r in state.raised.items() if r.code == "exam-against-defect"]
     state = settle(state, *ended)

@@ -5,9 +5,11 @@ from decimal import Decimal as D
 import pytest
 
 from service_api.domain import condition as c
-from service_api.domain.condition import Hours, slot_history
+from service_api.domain.condition import slot_history
 from service_api.domain.doubts import discrepancies
 from service_api.domain.fold import step
+from service_api.domain.holds import holds
+from service_api.domain.hours import Hours, hours
 from service_api.domain.state import begin, witness
 from tests import factories as f
 from tests.histories import alert, at, context, on, raised, state_of, true
@@ -140,9 +142,9 @@ def test_a_part_fitted_after_a_gap_in_the_meter_has_an_exact_figure():
 
 
 def test_hours_are_unknown_with_the_reason_and_never_zero():
-    assert "no meter" == c.hours(state_of(f.registered())).unknown
+    assert "no meter" == hours(state_of(f.registered())).unknown
     meters = {"meters": [{"meter": "hours", "uom": "h"}]}
-    assert "never read" == c.hours(state_of(f.registered(more=meters))).unknown
+    assert "never read" == hours(state_of(f.registered(more=meters))).unknown
     assert (
         "never read" == c.slot(state_of(f.registered(more=meters), f.fitted()), "feed-nut", context()).hours_on.unknown
     )
@@ -319,6 +321,31 @@ def test_a_retired_unit_that_is_seen_again_stays_retired_and_says_so():
     assert "retired" == standing(f.registered(occurred_at=DAY[0]), retired, seen)[0]
 
 
+def retired(hour=9, **more):
+    return f.entry("unit.retired", {"why": "dropped", "authorised_by": f.SECOND} | more, occurred_at=DAY[hour])
+
+
+def test_of_two_retirements_the_first_counts_and_the_second_is_a_doubt():
+    one, two = retired(), retired(11)
+    state = page(one, two)
+    assert (one["id"], [f"scan-after-scrap:{two['id']}"]) == (state.retired.entry, list(state.raised))
+
+
+@pytest.mark.parametrize(("slot", "to", "doubts"), [
+    ("pendant", "stock", []),
+    ("pendant", "unit:U-2", []),
+    ("load-chain", "scrap", []),
+    ("load-chain", "stock", ["scan-after-scrap"]),
+    ("vane-set", "unit:U-2", ["scan-after-scrap"]),
+])  # fmt: skip
+def test_a_harvest_is_what_the_retirement_allows_and_scrap_may_go_to_scrap(slot, to, doubts):
+    """JOB.md 1.20: parts never to be harvested; CONTRACT D: the removal of a harvest is no scan after scrap."""
+    fits = [f.fitted(name, f.piece(lot="L-1"), occurred_at=DAY[7]) for name in ("pendant", "load-chain", "vane-set")]
+    out = f.removed(slot, f.piece(lot="L-1"), to=to, occurred_at=DAY[10])
+    assert doubts == raised(page(*fits, retired(harvest_allowed=["pendant"]), out))
+    assert [] == raised(page(*fits, retired(), out)), "where nobody said what may be taken, nothing is a doubt"
+
+
 def test_a_unit_that_goes_out_without_being_ready_is_a_doubt_until_it_is_back_or_released():
     gone = f.dispatched(occurred_at=DAY[9])
     assert ["dispatched-unreleased"] == raised(state_of(f.registered(occurred_at=DAY[0]), gone))
@@ -490,5 +517,5 @@ def test_of_the_readings_as_left_those_are_kept_that_may_be_a_baseline():
 def test_open_matters_stand_in_one_order_whatever_came_first():
     one, two = f.hold_placed("H-1", occurred_at=DAY[8]), f.hold_placed("H-2", occurred_at=DAY[7])
     assert ["H-1", "H-2"] == list(page(two, one).holds)
-    held = c.holds(page(two, one), context(), ())
+    held = holds(page(two, one), context(), ())
     assert ["H-2", "H-1"] == [h.hold for h in held], "an answer gives them as they came up"

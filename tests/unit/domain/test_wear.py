@@ -6,9 +6,10 @@ from decimal import Decimal as D
 import pytest
 
 from service_api.domain.fold import step
+from service_api.domain.moments import add_months
 from service_api.domain.state import begin
 from service_api.domain.timeline import fold
-from service_api.domain.wear import add_months, wear
+from service_api.domain.wear import wear
 from tests import factories as f
 from tests.histories import calibration, context, gauge, on, revision, true
 
