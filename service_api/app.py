@@ -10,20 +10,13 @@ from typing import TYPE_CHECKING, Any
 from flask import Flask
 from sqlalchemy import Engine, text
 
-from service_api.answering import Answers
+from service_api.answering.answers import Answers
 from service_api.clocks import ClockWatch, Reading
 from service_api.directory.uses import Uses
 from service_api.domain.moments import in_utc, parse, zone_of
 from service_api.domain.refusals import ClockDoubt
 from service_api.log import confirmed, store
-from service_api.log.engines import (
-    QuickReader,
-    appending_engine,
-    is_sqlite,
-    is_there,
-    reading_engine,
-    writing_engine,
-)
+from service_api.log.engines import QuickReader, appending_engine, is_sqlite, is_there, reading_engine, writing_engine
 from service_api.log.holding import Hold
 from service_api.log.store import Book
 from service_api.settings import Settings, travelling

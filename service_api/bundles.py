@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 from sqlalchemy import Connection
 
-from service_api.answering import Answers
+from service_api.answering.answers import Answers
 from service_api.customers import CustomerAnswers
 from service_api.domain.entry import Recorded
 from service_api.domain.refusals import UnknownUnit

@@ -6,7 +6,8 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from service_api.answering import NOW, Answer, Answers, When, answered
+from service_api.answering.answers import Answers
+from service_api.answering.asking import NOW, Answer, When, answered
 from service_api.directory import people
 from service_api.domain.competence import SECONDED, TASKS, Work, WorkLine, alone, roles_in, work_line
 from service_api.domain.condition import AsOf

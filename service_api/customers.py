@@ -13,7 +13,8 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from service_api.answering import NOW, Answer, Answers, When, answered
+from service_api.answering.answers import Answers
+from service_api.answering.asking import NOW, Answer, When, answered
 from service_api.domain.custody import Sight, blanked, sight
 from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Envelope, Recorded

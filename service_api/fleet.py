@@ -21,7 +21,8 @@ from service_api.pages import history_of, sheet_revisions
 from service_api.projections import units
 
 if TYPE_CHECKING:
-    from service_api.answering import Answers, When
+    from service_api.answering.answers import Answers
+    from service_api.answering.asking import When
 
 
 class Share(NamedTuple):

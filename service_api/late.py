@@ -40,13 +40,7 @@ from service_api.log import driver
 from service_api.pages import draw_unit, find_entry, read_entries
 from service_api.projections import stretches as rows
 from service_api.projections import units
-from service_api.projections.remarks import (
-    forget_remarks,
-    gone_remarks,
-    read_remarks,
-    remark_rows,
-    remarks_on,
-)
+from service_api.projections.remarks import forget_remarks, gone_remarks, read_remarks, remark_rows, remarks_on
 from service_api.projections.stretches import GAP, Stretch
 
 LENGTH = 48  # facts of a stretch when it is cut: a late fact steps one or two stretches again

@@ -9,7 +9,8 @@ from typing import Any, TypeVar, cast
 
 from flask import Response, current_app, g, request
 
-from service_api.answering import NOW, Answer, Answers, When, answered, when_of
+from service_api.answering.answers import Answers
+from service_api.answering.asking import NOW, Answer, When, answered, when_of
 from service_api.directory.tokens import Token
 from service_api.domain.refusals import Malformed, TooLarge
 from service_api.wire.canonical import parse

@@ -2,7 +2,7 @@
 
 from flask import Blueprint, Response, current_app, request
 
-from service_api.answering import When
+from service_api.answering.asking import When
 from service_api.directory import minted
 from service_api.domain import tags
 from service_api.domain.refusals import Malformed, NotFound

@@ -5,7 +5,7 @@ from urllib.parse import urlencode
 
 from flask import Blueprint, Response, request
 
-from service_api.answering import Wanted
+from service_api.answering.doubts import Wanted
 from service_api.domain.condition import Condition
 from service_api.domain.discrepancies import KINDS
 from service_api.domain.refusals import Malformed, NotAllowed

@@ -18,12 +18,7 @@ from service_api.domain.plain import answer, plain
 from service_api.domain.references import references
 from service_api.domain.state import UnitState
 from service_api.domain.warnings import Remark, remarks
-from service_api.pages import (
-    authorisations,
-    gauge_record,
-    open_alerts,
-    sheet_revisions,
-)
+from service_api.pages import authorisations, gauge_record, open_alerts, sheet_revisions
 from service_api.recording.batch import Batch, Drawn
 from service_api.recording.memory import Memory
 

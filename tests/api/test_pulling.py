@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from service_api import answering
+from service_api.answering.entries import BLOCK
 from service_api.http import feeds
 from tests import factories as f
 
@@ -141,7 +141,7 @@ def test_a_page_of_several_blocks_comes_whole_from_memory_or_from_a_file(
 ) -> None:
     """Each entry reads as `/v1/entries/{id}` gives it, in the order of the book."""
     whole = demo.ask("/v1/feed", limit=1000)
-    assert answering.BLOCK < len(whole["entries"])
+    assert BLOCK < len(whole["entries"])
     assert list(range(len(whole["entries"]))) == [e["index"] for e in whole["entries"]]
     for entry in whole["entries"][::97]:
         assert demo.ask(f"/v1/entries/{entry['id']}") == entry

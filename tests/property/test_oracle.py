@@ -11,7 +11,7 @@ from itertools import count, pairwise
 from hypothesis import HealthCheck, Phase, event, given, settings
 from hypothesis import strategies as st
 
-from service_api.answering import NOW, When
+from service_api.answering.asking import NOW, When
 from service_api.domain.entries.registry import TYPES
 from service_api.domain.fold import step
 from service_api.domain.plain import plain

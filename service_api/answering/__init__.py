@@ -1,0 +1,1 @@
+"""Answering: one file per kind of answer; `answers` has them all."""

@@ -1,0 +1,28 @@
+"""Where questions are answered: projections and log in, domain answers out. It writes nothing.
+
+What only one kind of answer needs is imported with the first of them, so that a start is short.
+"""
+
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+from service_api.answering.doubts import DoubtAnswers
+from service_api.answering.entries import EntryAnswers
+from service_api.answering.jobs import JobAnswers
+from service_api.answering.parts import PartAnswers
+from service_api.answering.tags import TagAnswers
+from service_api.answering.units import UnitAnswers
+
+if TYPE_CHECKING:
+    from service_api.fleet import Fleet
+
+
+class Answers(UnitAnswers, PartAnswers, TagAnswers, DoubtAnswers, JobAnswers, EntryAnswers):
+    """Answers for one book. Many threads may ask."""
+
+    @cached_property
+    def fleet(self) -> "Fleet":
+        """Questions over all units. What only they need is imported with the first of them."""
+        from service_api.fleet import Fleet
+
+        return Fleet(self)

@@ -1,0 +1,256 @@
+"""What every kind of answer starts from: of which moment, by whose knowledge, and what the unit leans on then.
+
+A question about now starts from the stored state; one about then, or about what was known, folds the unit's page.
+"""
+
+import json
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from functools import partial
+from hashlib import sha256
+from typing import Any
+
+from sqlalchemy import Connection, Engine
+
+from service_api.domain.authorisations import Authorisations
+from service_api.domain.condition import AsOf
+from service_api.domain.context import RULES, Context
+from service_api.domain.gauges import GaugeRecord
+from service_api.domain.moments import day_in, in_utc, parse
+from service_api.domain.plain import answer
+from service_api.domain.refusals import Malformed, UnknownUnit
+from service_api.domain.state import UnitState, without
+from service_api.domain.timeline import Item, facts
+from service_api.ledgers import Beside, beside, beside_then
+from service_api.log import driver, store
+from service_api.log.engines import QuickReader
+from service_api.log.store import Book
+from service_api.pages import authorisations, draw_unit, gauge_record, history_of, open_alerts, sheet_revisions
+from service_api.projections import units
+from service_api.projections.remarks import read_remarks
+from service_api.wire.canonical import load
+from service_api.wire.entries import near
+
+NOBODY: Beside = ([], -1)
+KEPT_ANSWERS = 1000  # of some 14 kB each
+
+
+@dataclass(frozen=True)
+class When:
+    """Of which moment, and by whose knowledge: facts up to `true_at`, the first `known` entries of the book."""
+
+    true_at: datetime | None = None
+    known_at: str | None = None
+    known: int | None = None
+
+    @property
+    def now(self) -> bool:
+        return self.true_at is None and self.known_at is None and self.known is None
+
+
+NOW = When()
+
+
+Keep = Callable[[tuple[str, ...], Callable[[], Any]], Any]  # what is read once and kept under a key
+
+
+@dataclass(frozen=True)
+class Answer:
+    """JSON text and its strong entity tag."""
+
+    text: bytes
+    etag: str
+
+
+def answered(value: Any) -> Answer:
+    text = json.dumps(value, separators=(",", ":"), ensure_ascii=False).encode()
+    return Answer(text, f'"{sha256(text).hexdigest()[:32]}"')
+
+
+class Asking:
+    """What the answers for one book have in common. Many threads may ask."""
+
+    def __init__(self, engine: Engine, book: Book, clock: Callable[[], datetime], quickly: QuickReader) -> None:
+        self.engine, self.book, self.clock, self.quickly = engine, book, clock, quickly
+        self._kept: dict[tuple[Any, ...], Answer] = {}
+        self._shared: tuple[int, dict[tuple[str, ...], Any]] = (-2, {})
+
+    def count(self, connection: Connection, when: When) -> int | None:
+        """How many entries were known; None for all of them."""
+        if when.known is not None:
+            size = store.read_head(connection, self.book.number).size
+            if not 0 <= when.known <= size:
+                raise Malformed.at("?known_index", "bad-query", f"the book has {size} entries")
+            return when.known
+        if when.known_at is not None:
+            return store.size_known_at(
+                connection, self.book.number, when.known_at, lambda hashed: str(load(hashed)["recorded_at"])
+            )
+        return None
+
+    def _today(self) -> date:
+        return day_in(self.clock(), self.book.zone)
+
+    def on_day(self, when: When) -> date:
+        """The local day that the answer is judged by: of the moment asked for, else today."""
+        return day_in(when.true_at, self.book.zone) if when.true_at else self._today()
+
+    def _as_of(self, when: When, known: int | None, index: int) -> dict[str, Any]:
+        """index : the highest of the entries that the answer took in"""
+        found: dict[str, Any] = answer(
+            AsOf(
+                true_at=when.true_at,
+                known_index=known,
+                index=index + 1,
+                on=self.on_day(when).isoformat(),
+                rules=RULES,
+            )
+        )
+        return found
+
+    def _state(self, connection: Connection, unit: str, when: When, known: int | None) -> UnitState:
+        book = self.book.number
+        if when.now:
+            row = units.read_state(connection, book, unit)
+            state = None if row is None else units.unpack(row.state)
+            if state is not None and state.identity is not None:
+                return replace(state, remarks=read_remarks(connection, book, unit))
+        else:
+            state = draw_unit(connection, book, unit, known, when.true_at)
+            if state.identity is not None:
+                return state
+        raise UnknownUnit(unit, near(unit, tuple(units.all_units(connection, book))))
+
+    def _context(
+        self, connection: Connection, state: UnitState, when: When, known: int | None, between: Beside = ([], -1)
+    ) -> Context:
+        class_ = state.identity.class_ if state.identity else ""
+        taken = (t for m in state.measured.values() for t in (m.latest, *m.before, m.as_left, *m.firsts))
+        gauges = {t.gauge for t in taken if t and t.gauge}
+        signed = {person for s in state.signatures for person in (s.by, s.second) if person}
+        keep = self.shelf(connection, known)
+        return self.context_of(connection, class_, gauges, when, known, keep, signed, between)
+
+    def context_of(
+        self,
+        connection: Connection,
+        class_: str,
+        gauges: Iterable[str],
+        when: When,
+        known: int | None,
+        keep: Keep,
+        signed: Iterable[str] = (),
+        between: Beside = ([], -1),
+    ) -> Context:
+        """What answers about a unit of a class lean on, with these gauges and these who signed."""
+        book = self.book.number
+        records = {g: self._gauge(connection, keep, g, known) for g in sorted(gauges)}
+        authorised = {p: self._authorised(connection, keep, p, known) for p in sorted(signed)}
+        last = (
+            keep(("last", topic), partial(units.last_index, connection, book, topic, below=known))
+            for topic in (f"class:{class_}", "alerts")
+        )
+        return Context(
+            zone=self.book.zone,
+            on=self.on_day(when),
+            true_at=when.true_at,
+            known_index=when.known if when.known is not None else (known if when.known_at else None),
+            sheets=keep(("sheet", class_), lambda: tuple(sheet_revisions(connection, book, class_, known))),
+            gauges=records,
+            authorised=authorised,
+            beside=tuple(doubt.shown for doubt in between[0]),
+            index=max(between[1], *last, *(r.index for r in records.values()), *(a.index for a in authorised.values())),
+            alerts=keep(("alerts",), lambda: tuple(open_alerts(connection, book, known))),
+        )
+
+    def _gauge(self, connection: Connection, keep: Keep, gauge: str, known: int | None) -> GaugeRecord:
+        found: GaugeRecord = keep(("gauge", gauge), lambda: gauge_record(connection, self.book.number, gauge, known))
+        return found
+
+    def _authorised(self, connection: Connection, keep: Keep, person: str, known: int | None) -> Authorisations:
+        found: Authorisations = keep(
+            ("authorised", person), lambda: authorisations(connection, self.book.number, person, known)
+        )
+        return found
+
+    def shelf(self, connection: Connection, known: int | None) -> Keep:
+        """Sheets, gauges and alerts as they are now, kept until one of them moves; as known then, they are not kept."""
+        kept: dict[tuple[str, ...], Any] = {}
+        if known is None:
+            head, shared = units.context_head(connection, self.book.number), self._shared
+            if shared[0] != head:
+                shared = self._shared = (head, {})
+            kept = shared[1]  # this thread's own: another may have moved on to a newer context
+
+        def keep(key: tuple[str, ...], read: Callable[[], Any]) -> Any:
+            if key not in kept:
+                kept[key] = read()
+            return kept[key]
+
+        return keep
+
+    def _both(self, connection: Connection, unit: str, when: When) -> tuple[UnitState, Context]:
+        known = self.count(connection, when)
+        state = self._state(connection, unit, when, known)
+        if when.now:
+            between = beside(connection, self.book.number, (unit,)).get(unit, NOBODY)
+        else:
+            between = beside_then(connection, self.book.number, unit, known, when.true_at)
+        return self._joined(connection, state, when, known, between)
+
+    def _joined(
+        self, connection: Connection, state: UnitState, when: When, known: int | None, between: Beside
+    ) -> tuple[UnitState, Context]:
+        """The unit's state, less what others show to be gone from it, and what it leans on."""
+        state = without(state, {entry for doubt in between[0] for entry in doubt.taken})
+        return state, self._context(connection, state, when, known, between)
+
+    def _cached(self, name: str, unit: str, when: When, make: Callable[[Connection], Any]) -> Answer:
+        """The answer about now, kept until the unit's page, the context or the day moves."""
+        book, today = self.book.number, self._today()
+        if when.now:
+            found = self._kept.get((name, unit, units.heads(self.quickly, book, unit), today))
+            if found is not None:
+                return found
+        with self.engine.begin() as connection:
+            heads = units.heads(partial(driver.rows, connection), book, unit)
+            made = answered(make(connection))
+        if when.now:
+            if len(self._kept) > KEPT_ANSWERS:
+                self._kept.clear()
+            self._kept[name, unit, heads, today] = made
+        return made
+
+    def _facts(self, connection: Connection, unit: str, when: When, types: tuple[str, ...] | None = None) -> list[Item]:
+        known = self.count(connection, when)
+        return facts(history_of(connection, self.book.number, f"unit:{unit}", known, types), when.true_at)
+
+    def day(self, moment: datetime) -> date:
+        """The book's local day of a moment."""
+        return day_in(moment, self.book.zone)
+
+    def size(self) -> int:
+        with self.engine.begin() as connection:
+            return store.read_head(connection, self.book.number).size
+
+
+def when_of(true_at: str | None, known_at: str | None, known_index: str | None) -> When:
+    """The moment and the knowledge that a query asks for. Raises Malformed (`bad-query`)."""
+    if known_at is not None and known_index is not None:
+        raise Malformed.at("?known_at", "bad-query", "give known_at or known_index, not both")
+    moments: dict[str, datetime] = {}
+    for name, text in (("true_at", true_at), ("known_at", known_at)):
+        if text is None:
+            continue
+        try:
+            moments[name] = parse(text).astimezone(UTC)
+        except ValueError as error:
+            raise Malformed.at(f"?{name}", "bad-query", f"{error}; write + as %2B") from None
+    known = None
+    if known_index is not None:
+        if not known_index.isascii() or not known_index.isdecimal() or len(known_index) > 16:
+            raise Malformed.at("?known_index", "bad-query", "a whole number of entries, from 0")
+        known = int(known_index)
+    at = moments.get("known_at")
+    return When(moments.get("true_at"), None if at is None else in_utc(at, 6), known)

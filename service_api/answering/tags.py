@@ -1,0 +1,46 @@
+"""Which units a label points to, and pointed to."""
+
+from sqlalchemy import Connection
+
+from service_api.answering.asking import NOW, Answer, Asking, When, answered
+from service_api.domain import tags
+from service_api.domain.plain import answer
+from service_api.domain.state import UnitState
+from service_api.filing import pages_of
+from service_api.pages import draw_unit, read_entries
+from service_api.projections import units
+
+
+class TagAnswers(Asking):
+    """Answers about labels."""
+
+    def tag(self, text: str, when: When = NOW, seen: frozenset[str] | None = None) -> Answer:
+        """seen : the units that may be named, where not all may"""
+        tag = tags.normal(text)
+        with self.engine.begin() as connection:
+            known = self.count(connection, when)
+            wearers = self._wearers(connection, tag, when, known)
+            states = [s for s in wearers if seen is None or s.unit in seen]
+        spans = sorted(
+            (tags.Span(s.unit, t.since, t.until, t.why) for s in states for t in s.tags if t.tag == tag),
+            key=lambda span: (span.since, span.unit),
+        )
+        now_wears = None
+        if spans and not any(span.until is None for span in spans):
+            last = next(s for s in states if s.unit == spans[-1].unit)
+            worn = [t.tag for t in last.tags if t.until is None]
+            now_wears = worn[-1] if worn else None
+        found = answer(tags.answer(text, spans, now_wears))
+        found["as_of"] = self._as_of(when, known, max((s.index for s in states), default=-1))
+        return answered(found)
+
+    def _wearers(self, connection: Connection, tag: str, when: When, known: int | None) -> list[UnitState]:
+        """The units that the tag was ever attached to, as they were; a correction may have taken some of it back."""
+        book = self.book.number
+        if when.now:
+            wearing = {s.unit for s in units.tag_spans(connection, book, tag)}
+            return list(units.read_states(connection, book, wearing).values())
+        told = read_entries(connection, book, units.indexes(connection, book, f"tag:{tag}", below=known))
+        pages = {page for entry in told for page in pages_of(connection, book, entry, known)}
+        wearing = {page.partition(":")[2] for page in pages if page.startswith("unit:")}
+        return [draw_unit(connection, book, unit, known, when.true_at) for unit in sorted(wearing)]
