@@ -1,6 +1,5 @@
 """Questions about people: what they did and whether they might, and what they may do on a unit alone."""
 
-from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -14,6 +13,7 @@ from service_api.domain.condition import AsOf
 from service_api.domain.context import RULES, in_force
 from service_api.domain.moments import day_in
 from service_api.domain.plain import answer
+from service_api.domain.records import record
 from service_api.domain.refusals import NotFound
 from service_api.domain.timeline import facts
 from service_api.pages import authorisations, history_of, read_entries, sheet_revisions
@@ -22,7 +22,7 @@ from service_api.projections import units
 TYPES = tuple(dict.fromkeys((*TASKS, *SECONDED)))
 
 
-@dataclass(frozen=True)
+@record
 class Chosen:
     """Which of a person's work is asked for: a class, a task, local days with both ends inside."""
 

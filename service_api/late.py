@@ -9,7 +9,7 @@ page is. A short page is folded again as a whole.
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import partial
 
 from sqlalchemy import Connection
@@ -32,7 +32,7 @@ from service_api.domain.entry import Recorded
 from service_api.domain.fold import step
 from service_api.domain.matters import Raised
 from service_api.domain.moments import in_utc, parse
-from service_api.domain.records import replace
+from service_api.domain.records import record, replace
 from service_api.domain.state import UnitState, begin, witness
 from service_api.domain.timeline import Item, Key, effective_history, facts, simple_item
 from service_api.filing import family_of, root_of
@@ -57,7 +57,7 @@ def key_of(text: str) -> Key:
     return (parse(at), int(seq) - 1, int(index))
 
 
-@dataclass(frozen=True)
+@record
 class Tail:
     """The facts of a page since it was cut last, each of which came in order.
 
@@ -75,7 +75,7 @@ class Tail:
     touched: frozenset[Cell] = frozenset()
 
 
-@dataclass(frozen=True)
+@record
 class Cut:
     """A stretch that is full, and what its cells say at its end."""
 
@@ -84,7 +84,7 @@ class Cut:
     said: dict[Cell, str | None]
 
 
-@dataclass(frozen=True)
+@record
 class Advanced:
     """A state after facts in order, what follows the last cut (None: not known), and the cuts on the way."""
 
@@ -167,7 +167,7 @@ def _run(connection: Connection, write: units.Write) -> None:
         driver.change_many(connection, write.sql, write.rows)
 
 
-@dataclass(frozen=True)
+@record
 class Renewed:
     """remarks : those that were not there before"""
 

@@ -1,7 +1,6 @@
 """Whether an entry may be sent, and how its signatures are proved: by whose token, in which role, in which session."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
@@ -9,13 +8,14 @@ from service_api.directory.people import role_on
 from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Envelope, Recorded, Signed
 from service_api.domain.moments import day_in
+from service_api.domain.records import record
 from service_api.domain.rights import CONDITIONS, Condition, sends
 
 Roles = tuple[tuple[str, str], ...]  # (first day, role) in the order of days
 SYSTEMS = ("erp", "customer")  # their tokens speak for one person each
 
 
-@dataclass(frozen=True)
+@record
 class Sender:
     """Whose token sends.
 

@@ -3,12 +3,12 @@
 import json
 import logging
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from datetime import datetime
 from threading import Lock
 from typing import Any, NamedTuple
 
 from service_api.domain.moments import in_utc
+from service_api.domain.records import record
 from service_api.domain.refusals import Malformed, NotFound
 from service_api.log import driver, proofs, store, tiles
 from service_api.log.keys import Keys, KeyTrouble
@@ -31,7 +31,7 @@ class Signed(NamedTuple):
     signer: Signer
 
 
-@dataclass(frozen=True)
+@record
 class Contents:
     """Which entries a unit's bundle has, of the first `size` of the book.
 

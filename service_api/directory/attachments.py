@@ -2,13 +2,13 @@
 
 import os
 import tempfile
-from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 
 from sqlalchemy import Connection, insert, select
 
 from service_api.directory import tables as t
+from service_api.domain.records import record
 
 # What each kind begins with; data is text and has no signature
 MAGIC: dict[str, tuple[bytes, ...]] = {
@@ -23,7 +23,7 @@ MAGIC: dict[str, tuple[bytes, ...]] = {
 LARGEST = 20 * 1024 * 1024
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Kept:
     sha256: str
     media_type: str

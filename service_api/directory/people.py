@@ -1,6 +1,5 @@
 """People and parties: an id that entries carry, and a name that stays outside the log."""
 
-from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal
 
@@ -9,6 +8,7 @@ from sqlalchemy import Connection, insert, select, text, update
 from service_api.directory import pins
 from service_api.directory import tables as t
 from service_api.directory.sessions import close_everywhere
+from service_api.domain.records import record
 
 BEGINNING = "0001-01-01"  # a person's first role counts for all earlier days
 
@@ -17,7 +17,7 @@ class Taken(ValueError):
     """The id stands for somebody else already, or the badge is another's."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Person:
     id: str
     name: str
@@ -26,7 +26,7 @@ class Person:
     retired: bool = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Party:
     id: str
     name: str

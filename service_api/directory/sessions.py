@@ -4,26 +4,26 @@ A guess is counted before it is judged, in a transaction of its own: guesses tha
 that jumps give no more than ten. They are counted by device and person, so nobody shuts out anybody else.
 """
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sqlalchemy import Connection, delete, insert, select, text
 
 from service_api.directory import tables as t
 from service_api.domain.moments import in_utc
+from service_api.domain.records import record
 
 GUESSES = 10
 MINUTES = 15  # a bench device is shared: who walks away is signed out
 NOBODY = ""  # counts the guesses for badges that nobody wears; it shuts nothing
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Session:
     person: str
     until: str
 
 
-@dataclass(frozen=True)
+@record
 class Guess:
     """A PIN that is about to be judged: for whom, against what, and whether it is one too many."""
 

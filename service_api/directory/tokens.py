@@ -7,7 +7,6 @@ constant time. The secret has 256 bits, so a plain hash is enough; a slow one is
 import hmac
 from base64 import urlsafe_b64encode
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache
 from hashlib import sha256
@@ -19,12 +18,13 @@ from sqlalchemy import Connection, insert, select, update
 from service_api.directory import tables as t
 from service_api.directory.sessions import close
 from service_api.domain.moments import in_utc, parse
+from service_api.domain.records import record
 
 ENROLMENT_MINUTES = 60
 Ask = Callable[[str, tuple[Any, ...]], list[Any]]  # a query with `?` for its parameters; its rows
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Token:
     """Who is calling: what the token may do, and for whom. `id` is what entries carry as `recorded_by`.
 
@@ -46,7 +46,7 @@ class Token:
     directory: int = 0
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Device:
     id: str
     name: str

@@ -1,17 +1,17 @@
 """Safety alerts and lot recalls as they bear on one unit: what its own slots hold (JOB.md 1.25, CONTRACT C)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
 from service_api.domain.entries.issued import AlertScope
 from service_api.domain.entries.shared import Piece
 from service_api.domain.matters import Occupant
+from service_api.domain.records import record
 from service_api.domain.state import UnitState
 
 
-@dataclass(frozen=True)
+@record
 class Alert:
     """An open alert."""
 
@@ -24,7 +24,7 @@ class Alert:
     words: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class AlertAnswer:
     """An alert that touches the unit, and whether it holds it."""
 

@@ -1,11 +1,12 @@
 """What a person may do on a day: their authorisations by class and task (DESIGN section 5, people)."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import date
 
+from service_api.domain.records import record
 
-@dataclass(frozen=True)
+
+@record
 class Grant:
     entry: str
     index: int
@@ -21,7 +22,7 @@ class Grant:
         return in_time and task in self.tasks and (class_ in self.classes or "*" in self.classes)
 
 
-@dataclass(frozen=True)
+@record
 class End:
     """`on` is the first day without (CONTRACT C)."""
 
@@ -35,7 +36,7 @@ class End:
         return task in self.tasks and self.on <= day and (grant.from_on, grant.index) < (self.on, self.index)
 
 
-@dataclass(frozen=True)
+@record
 class Authorisations:
     """Of one person, as far as they were known. index : the highest among the entries they rest on; -1 for none."""
 

@@ -1,7 +1,6 @@
 """The card of a unit: what the bench must know after one scan, worst first (JOB.md questions 1, 7, 39)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
 
@@ -17,6 +16,7 @@ from service_api.domain.hours import Hours, hours
 from service_api.domain.matters import by_moment
 from service_api.domain.meters import in_hours
 from service_api.domain.readings import rows, sole
+from service_api.domain.records import record
 from service_api.domain.sheets import applies
 from service_api.domain.state import UnitState
 
@@ -24,14 +24,14 @@ TAG_DAYS = 90
 CLOSING = "Follow the machine's manual, site rules and the persons licensed or appointed where you are."
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class WornTag:
     tag: str
     since: datetime
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class IdentityAnswer:
     unit: str
     class_: str | None
@@ -47,14 +47,14 @@ class IdentityAnswer:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class CardWarning:
     warning: str
     words: str
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class ConcessionAnswer:
     concession: str
     why: str
@@ -65,7 +65,7 @@ class ConcessionAnswer:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class ExamAnswer:
     """An examination as it stands; result, day and entry are null where the sheet asks for one and none is on record.
 
@@ -84,7 +84,7 @@ class ExamAnswer:
     entry: str | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class CautionAnswer:
     caution: str
     words: str
@@ -92,7 +92,7 @@ class CautionAnswer:
     revision: int
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class AsLeft:
     characteristic: str
     title: str | None
@@ -100,7 +100,7 @@ class AsLeft:
     latest: c.Latest
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Due:
     what: str
     on: str | None
@@ -108,7 +108,7 @@ class Due:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Unanswered:
     job: str
     purpose: str
@@ -117,7 +117,7 @@ class Unanswered:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class PlaceAnswer:
     site: str | None
     bench: str | None
@@ -126,7 +126,7 @@ class PlaceAnswer:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class ComplaintAnswer:
     complaint: str
     words: str
@@ -136,7 +136,7 @@ class ComplaintAnswer:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Card:
     unit: str
     as_of: c.AsOf

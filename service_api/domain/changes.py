@@ -1,6 +1,5 @@
 """What changed about a unit, as those who pull see it (CONTRACT C, changes)."""
 
-from dataclasses import dataclass
 from datetime import date, timedelta
 
 from service_api.domain import condition as conditions
@@ -10,6 +9,7 @@ from service_api.domain.context import Context
 from service_api.domain.doubts import discrepancies
 from service_api.domain.entry import Envelope
 from service_api.domain.hours import Hours, hours
+from service_api.domain.records import record
 from service_api.domain.state import UnitState
 
 # What of a unit's condition an entry of each type may move; a type that is not here moves nothing that is pulled
@@ -75,7 +75,7 @@ def moved_by(entry: Envelope, root: Envelope) -> tuple[str, ...]:
     return MOVES.get(root.type, ())
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Row:
     """One characteristic in the summary."""
 
@@ -84,7 +84,7 @@ class Row:
     value: str | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Summary:
     """The condition in short. `changes_on` is the next day on which it changes by itself."""
 

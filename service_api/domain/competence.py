@@ -1,12 +1,12 @@
 """Who did and signed what, whether they were authorised that day, and whether somebody may do it alone (JOB 1.24)."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
 from service_api.domain.authorisations import Authorisations
 from service_api.domain.condition import AsOf
+from service_api.domain.records import record
 from service_api.domain.sheets import Sheet
 from service_api.domain.timeline import Item
 
@@ -32,7 +32,7 @@ SECONDED = ("unit.merged", "check.answered", "reading.taken", "finding.raised", 
 ASKED = ("bench", "stand", "release", "exam", "second")
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class WorkLine:
     """One thing that a person did or signed, and whether they were authorised for it on its day.
 
@@ -54,7 +54,7 @@ class WorkLine:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Work:
     """All that a person did in the order of the corrected moment; `unauthorised` counts over all of it."""
 
@@ -66,7 +66,7 @@ class Work:
     next: int | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Alone:
     """Whether somebody may do a task on this unit today, and alone.
 

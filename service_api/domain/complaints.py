@@ -4,7 +4,7 @@ Questions 10, 16 and 38 of JOB.md section 6; the forms are those of CONTRACT C, 
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from decimal import Decimal
 
@@ -15,6 +15,7 @@ from service_api.domain.entries.complaints import ComplaintClosed, ComplaintRepo
 from service_api.domain.entries.jobs import WorkDone
 from service_api.domain.entries.parts import PartFitted
 from service_api.domain.entries.places import UnitDispatched, UnitRegistered
+from service_api.domain.records import record
 from service_api.domain.sheets import ComplaintCause
 from service_api.domain.timeline import Item
 
@@ -27,14 +28,14 @@ REPLACED = "AC-RPL"  # what a part named in `cured_by` counts as
 FORTH = Decimal("0.0001")
 
 
-@dataclass(frozen=True)
+@record
 class Cure:
     activity: str | None  # None: nobody said what cured it
     slot: str | None
     entry: str | None
 
 
-@dataclass(frozen=True)
+@record
 class Call:
     """One complaint on one unit, as far as it has come. `away`: the dispatches after its report."""
 
@@ -51,13 +52,13 @@ class Call:
     away: tuple[datetime, ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Band:
     low: Decimal
     high: Decimal
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class CureCount:
     """In how many of the cured calls this was the cure, with the share and its 95 % interval (Wilson)."""
 
@@ -69,14 +70,14 @@ class CureCount:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class NotCured:
     open: int
     no_fault_found: int
     withdrawn: int
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class NextCheck:
     """A check with its chance to find the cause; `from` says where that is from."""
 
@@ -88,7 +89,7 @@ class NextCheck:
     from_: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Tally:
     """What became of the complaints of one mode, or of one class."""
 
@@ -102,7 +103,7 @@ class Tally:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Cures:
     """`calls` closed as cured; each class apart where none is named, each mode apart where none is named."""
 
@@ -121,7 +122,7 @@ class Cures:
     modes: tuple[Tally, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Repeat:
     """The same unit with the same mode again; the days run from `counted_from`, the dispatch after the first."""
 
@@ -136,7 +137,7 @@ class Repeat:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Repeats:
     within_days: int
     as_of: AsOf

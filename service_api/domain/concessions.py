@@ -1,7 +1,7 @@
 """Leave to release with a known departure: until a day, or until a count of hours on the meter chain (JOB.md 1.13)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Literal
@@ -13,13 +13,14 @@ from service_api.domain.forms import Quantity, Unknown
 from service_api.domain.hours import Hours, hours
 from service_api.domain.matters import OpenConcession
 from service_api.domain.meters import in_hours
+from service_api.domain.records import record
 from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import Item
 
 TYPES = ("concession.granted", "concession.ended", "unit.released")  # what a list of concessions reads of a page
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class ConcessionRow:
     """A concession of a unit, and the releases that named it.
 
@@ -44,7 +45,7 @@ class ConcessionRow:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@record
 class Granted:
     """One grant on a unit's page, and what the page says of it since: (release, entry), and the entry of its end."""
 

@@ -1,7 +1,7 @@
 """The condition of a unit: hours, slots, latest readings with their verdicts, standing, and what is doubtful."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from decimal import Decimal
 
@@ -16,6 +16,7 @@ from service_api.domain.holds import holds
 from service_api.domain.hours import Hours, gained_since, hours, hours_on
 from service_api.domain.matters import Occupant, OpenFinding, Taken, by_moment
 from service_api.domain.readings import baseline, counting, revision_for, rows, sole
+from service_api.domain.records import record
 from service_api.domain.sheets import Characteristic
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item
@@ -23,7 +24,7 @@ from service_api.domain.timeline import Item
 EARLIEST = datetime.min.replace(tzinfo=UTC)
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class AsOf:
     """For which moment and which knowledge an answer holds; asking with `index` as known_index repeats it."""
 
@@ -34,13 +35,13 @@ class AsOf:
     rules: int
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Why:
     why: str
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Latest:
     value: Decimal | None
     uom: str
@@ -54,14 +55,14 @@ class Latest:
     gauge: str | None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class OccupantAnswer:
     pieces: tuple[Piece, ...]
     since: datetime
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class CharacteristicAnswer:
     characteristic: str
     title: str | None
@@ -71,7 +72,7 @@ class CharacteristicAnswer:
     conformity: Conformity
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class SlotAnswer:
     slot: str
     title: str | None
@@ -81,7 +82,7 @@ class SlotAnswer:
     candidates: tuple[OccupantAnswer, ...]
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class FindingAnswer:
     finding: str
     words: str
@@ -95,7 +96,7 @@ class FindingAnswer:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class SinceRebuild:
     """Hours since the last rebuild, its day, and which one it was."""
 
@@ -105,7 +106,7 @@ class SinceRebuild:
     count: int
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class ReleaseAnswer:
     """The release that stands; `duplicates` are entries of others for the same job, signed without knowing of it."""
 
@@ -114,7 +115,7 @@ class ReleaseAnswer:
     duplicates: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Condition:
     unit: str
     class_: str | None
@@ -228,7 +229,7 @@ def slot(state: UnitState, name: str, context: Context) -> SlotAnswer:
     )
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class SlotSpan:
     """One occupant's time in a slot; `unknown` where its beginning is not logged."""
 

@@ -1,7 +1,6 @@
 """The verdict on one reading, by the sheet revision in force when it was taken (JOB.md 1.8, CONTRACT C)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
 from typing import Literal
@@ -13,17 +12,17 @@ from service_api.domain.entries.jobs import Reading
 from service_api.domain.forms import Chosen, Quantity, Unknown
 from service_api.domain.gauges import fitness
 from service_api.domain.matters import Taken
-from service_api.domain.records import replace
+from service_api.domain.records import record, replace
 from service_api.domain.sheets import Characteristic
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Edges:
     low: Decimal | None
     high: Decimal | None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Conformity:
     """Outcome, and everything that it rests on: decimals in the sheet's uom."""
 

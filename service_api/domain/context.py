@@ -2,7 +2,7 @@
 the open alerts, and what the people who signed were authorised to do."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date, datetime
 
 from service_api.domain import moments
@@ -10,12 +10,13 @@ from service_api.domain.alerts import Alert
 from service_api.domain.authorisations import Authorisations
 from service_api.domain.discrepancies import Discrepancy
 from service_api.domain.gauges import GaugeRecord
+from service_api.domain.records import record
 from service_api.domain.sheets import Sheet
 
 RULES = 1  # the number of the computing rules; it goes up when the same entries would give another answer
 
 
-@dataclass(frozen=True)
+@record
 class SheetRevision:
     """One issued revision of a class's sheet."""
 
@@ -27,7 +28,7 @@ class SheetRevision:
     index: int
 
 
-@dataclass(frozen=True)
+@record
 class Context:
     """The part of the book around one unit, cut to what was known."""
 

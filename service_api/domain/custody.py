@@ -5,7 +5,6 @@ of their complaints and claims whenever they happened; what a correction says is
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from typing import Any
@@ -14,6 +13,7 @@ from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Recorded
 from service_api.domain.forms import PartyRef
 from service_api.domain.plain import alternatives, hints_of, wire_name
+from service_api.domain.records import record
 from service_api.domain.rights import OTHER_PARTY
 from service_api.domain.timeline import Item
 
@@ -21,7 +21,7 @@ FIRST, LAST = datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)
 HOUSE_ONLY = ("supplier.notified", "supplier.returned", "supplier.settled")  # the other side of a claim
 
 
-@dataclass(frozen=True)
+@record
 class Span:
     """A time, both ends inclusive; FIRST and LAST where it is open."""
 
@@ -32,7 +32,7 @@ class Span:
         return self.since <= at <= self.until
 
 
-@dataclass(frozen=True)
+@record
 class Sight:
     """What a party sees of one unit: the spans in which it was theirs, and the ids of the entries shown."""
 

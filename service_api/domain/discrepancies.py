@@ -3,8 +3,9 @@
 The table follows CONTRACT C (holds_release) and F (how each ends).
 """
 
-from dataclasses import dataclass
 from typing import NamedTuple
+
+from service_api.domain.records import record
 
 
 class Kind(NamedTuple):
@@ -72,7 +73,7 @@ KINDS: dict[str, Kind] = {
 }
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Discrepancy:
     key: str
     code: str

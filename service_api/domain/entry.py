@@ -1,6 +1,5 @@
 """An entry: what a client sends, and the same with what the book adds."""
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 from typing import Any, Literal
@@ -10,14 +9,15 @@ from service_api.domain.entries.registry import TYPES
 from service_api.domain.entries.shared import Attachment
 from service_api.domain.forms import EntryId, Ident, Moment, PersonRef, Short, Subject, TagText
 from service_api.domain.plain import make
+from service_api.domain.records import record
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class DeviceNote:
     clock_moved_ms: int
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Device:
     """The device that wrote the entry, its own running number, and its clock's known error (device minus true)."""
 
@@ -27,7 +27,7 @@ class Device:
     note: DeviceNote | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Source:
     """Where the entry came from: written live, typed from paper, imported, or history brought in."""
 
@@ -35,7 +35,7 @@ class Source:
     ref: Short | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Envelope:
     """The members that every entry has, whatever its type (DESIGN section 4)."""
 
@@ -87,7 +87,7 @@ class Envelope:
         return self.source.kind if self.source else "live"
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Signed:
     """How each signature is proved: by the person's own session, by an admin's word, or not (CONTRACT A)."""
 
@@ -95,7 +95,7 @@ class Signed:
     second: Literal["session", "vouched", "none"] | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Recorded(Envelope):
     """An entry as the book holds it: the client's members and the hashed ones that the book added."""
 

@@ -1,17 +1,17 @@
 """Examinations by a competent person: whether one is in date on a day, and whether it stays so (JOB.md 1.21)."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import date
 
 from service_api.domain.context import Context
 from service_api.domain.matters import Exam, by_moment
 from service_api.domain.moments import add_months
+from service_api.domain.records import record
 from service_api.domain.sheets import Sheet
 from service_api.domain.state import UnitState
 
 
-@dataclass(frozen=True)
+@record
 class Standing:
     """One examination of a unit as it stands.
 

@@ -3,7 +3,6 @@
 from array import array
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from itertools import accumulate
@@ -13,6 +12,7 @@ from service_api.calc.trend import FEWEST, Fleet, reach_in_time
 from service_api.domain.condition import AsOf
 from service_api.domain.context import Context
 from service_api.domain.entries.shared import Piece
+from service_api.domain.records import record
 from service_api.domain.sheets import Characteristic
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item
@@ -41,7 +41,7 @@ SLACK = 2  # days, by which a moment's day here may differ from the local one
 HORIZON = 366  # days ahead in which a crossing without any planned service is told, unless the caller says
 
 
-@dataclass(frozen=True)
+@record
 class Share:
     """One unit's series that have a line and a limit, packed as `Fleet` says; days are ordinals of the calendar."""
 
@@ -53,7 +53,7 @@ class Share:
     series: int = 0  # that have any reading
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class ForecastRow:
     """One part of one unit: how sure the forecast is and from how many points, and when to order."""
 
@@ -79,14 +79,14 @@ class ForecastRow:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Counts:
     units: int
     series: int
     with_a_line: int
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class FleetForecast:
     """`units` cross before their next service. Beside them: those past their limit already, those that cross up to
     `until` (a year, unless said) with no service planned, and those whose latest reading jumped.

@@ -4,12 +4,13 @@
 that an entry names by them. A form says what a text must look like, never whether the fact is true.
 """
 
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, Literal
 
+from service_api.domain.records import record
 
-@dataclass(frozen=True)
+
+@record
 class Form:
     """The lexical form of a text. `names` is the kind of subject that the text names, if any."""
 
@@ -18,21 +19,21 @@ class Form:
     longest: int = 4000
 
 
-@dataclass(frozen=True)
+@record
 class Unknown:
     """A value that is not known, and why (R9: never a stand-in zero)."""
 
     unknown: "Text"
 
 
-@dataclass(frozen=True)
+@record
 class Chosen:
     """One of the words that the sheet offers where there is nothing to measure (a characteristic of kind `choice`)."""
 
     word: "Short"
 
 
-@dataclass(frozen=True)
+@record
 class Quantity:
     """A measured value as it was written (`0.30` stays `0.30`) and its UCUM unit of measure."""
 

@@ -1,17 +1,17 @@
 """Whether a gauge was fit for a limit on a day (JOB.md 1.23, CONTRACT D, Gauge fitness)."""
 
-from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Literal
 
 from service_api.domain.entries.gauges import GaugeCalibrated
+from service_api.domain.records import record
 
 Fitness = Literal["ok", "too-coarse", "overdue", "out-of-range", "found-out"]
 QUARTER = Decimal("0.25")  # U at most a quarter of the span of wear: common practice, no source
 
 
-@dataclass(frozen=True)
+@record
 class Calibration:
     entry: str
     index: int
@@ -24,7 +24,7 @@ class Calibration:
         return all(abs(point.error) <= self.body.allowed_error for point in self.body.as_found)
 
 
-@dataclass(frozen=True)
+@record
 class GaugeRecord:
     """A gauge's calibrations in the order of their moments."""
 

@@ -1,7 +1,6 @@
 """What holds a unit: holds that somebody placed, and those that are computed and end with their cause (CONTRACT C)."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from service_api.domain import concessions, exams
@@ -9,6 +8,7 @@ from service_api.domain.alerts import touching
 from service_api.domain.context import Context
 from service_api.domain.discrepancies import Discrepancy
 from service_api.domain.matters import by_moment
+from service_api.domain.records import record
 from service_api.domain.state import UnitState
 
 # Who may end what a computed hold rests on
@@ -18,7 +18,7 @@ CONCEDES = ("signatory", "manager")
 TAKES_BACK = ("stores", "lead", "quality", "manager")
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class HoldAnswer:
     """A hold somebody placed, or (hold null) one that is computed and ends with its cause.
 

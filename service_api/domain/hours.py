@@ -1,15 +1,15 @@
 """A unit's hours and those of what is in it, on the meter chain: a value, or a range while the chain has a gap."""
 
-from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
 from service_api.domain.matters import Occupant
 from service_api.domain.meters import in_hours
+from service_api.domain.records import record
 from service_api.domain.state import UnitState
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Hours:
     """A value, or a range while the meter chain has a gap; `unknown` says why there is neither."""
 

@@ -5,7 +5,7 @@ the same fact. So what was known then can be asked for, and a state holds nothin
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -13,6 +13,7 @@ from service_api.domain import tags
 from service_api.domain.discrepancies import Discrepancy, between
 from service_api.domain.entries.shared import Piece
 from service_api.domain.matters import Occupant
+from service_api.domain.records import record
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item
 
@@ -35,7 +36,7 @@ LIFTABLE = ("piece-gap", "device-gap", "clock-back")
 LOOSE = ("stock", "bin", "quarantine", "supplier", "scrap")
 
 
-@dataclass(frozen=True)
+@record
 class Line:
     """A fact's claim under a key.
 
@@ -105,7 +106,7 @@ def pieces_in(state: UnitState) -> dict[str, tuple[str, Occupant]]:
     }
 
 
-@dataclass(frozen=True)
+@record
 class Doubt:
     """A contradiction between pages, raised by `entry` on `subject`.
 

@@ -1,7 +1,7 @@
 """What stands in a unit's state: labels, parts, readings and open matters, each with the entry that began it."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from decimal import Decimal
 from typing import Protocol, TypeVar
@@ -10,6 +10,7 @@ from service_api.domain.entries.jobs import Reading
 from service_api.domain.entries.releases import ConcessionFor
 from service_api.domain.entries.shared import Piece
 from service_api.domain.forms import Quantity, Unknown
+from service_api.domain.records import record
 from service_api.domain.timeline import Key
 
 
@@ -21,7 +22,7 @@ class Matter(Protocol):
 M = TypeVar("M", bound=Matter)
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Raised:
     """A contradiction or remark that stands on the unit. `entry`, which happened at `at`, raised it.
 
@@ -42,7 +43,7 @@ class Raised:
         return f"{self.code}:{self.entry}"
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Since:
     """A standing matter: which entry began it, when, and at how many hours of the unit.
 
@@ -57,7 +58,7 @@ class Since:
     hire_until: str | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Retired:
     """The first retirement. harvest : the slots from which parts may be taken; None where nobody said."""
 
@@ -66,7 +67,7 @@ class Retired:
     harvest: tuple[str, ...] | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Identity:
     entry: str
     at: datetime
@@ -80,7 +81,7 @@ class Identity:
     plate: str | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class TagSpan:
     """A label that points to this unit for a time."""
 
@@ -92,7 +93,7 @@ class TagSpan:
     why: str | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Whereabouts:
     site: str | None = None
     bench: str | None = None
@@ -101,7 +102,7 @@ class Whereabouts:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Occupant:
     """What was fitted into a slot, and the unit's hours then (low, high); `order` breaks ties of the moment."""
 
@@ -118,7 +119,7 @@ class Occupant:
         return (self.since, *self.order)
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Taken:
     """A reading as it counts. `order` breaks ties of the moment, `corrected_by` are its corrections.
 
@@ -147,7 +148,7 @@ class Taken:
         return (self.at, *self.order)
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Measured:
     """One characteristic: the latest reading and a few before it, the latest as left, and the first as left of the
     unit and after the fit of each part that is in it now.
@@ -159,7 +160,7 @@ class Measured:
     firsts: tuple[Taken, ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class OpenFinding:
     finding: str
     entry: str
@@ -174,14 +175,14 @@ class OpenFinding:
     confidence: str | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Answered:
     entry: str
     answer: str
     why: str | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class OpenJob:
     job: str
     purpose: str
@@ -190,7 +191,7 @@ class OpenJob:
     checks: dict[str, Answered] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class OpenHold:
     hold: str
     entry: str
@@ -200,7 +201,7 @@ class OpenHold:
     index: int = -1
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class OpenConcession:
     concession: str
     entry: str
@@ -211,7 +212,7 @@ class OpenConcession:
     until_hours: Quantity | Unknown | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Exam:
     exam: str
     entry: str
@@ -222,7 +223,7 @@ class Exam:
     certificate: str | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class OpenComplaint:
     complaint: str
     entry: str
@@ -233,7 +234,7 @@ class OpenComplaint:
     stop_use: bool | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Plan:
     entry: str
     at: datetime
@@ -241,7 +242,7 @@ class Plan:
     due_hours: Quantity | Unknown | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Released:
     """The last release, and the first fact after it that takes the unit out of `ready`.
 
@@ -260,7 +261,7 @@ class Released:
     defects: dict[str, str] = field(default_factory=dict)  # check -> entry, since the release
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Rebuilt:
     """The last rebuild, the unit's hours at it, and which one it was, counted from 1."""
 
@@ -271,7 +272,7 @@ class Rebuilt:
     hours_high: Decimal | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class StandRun:
     """A run on the stand as far as its conditions go."""
 
@@ -284,7 +285,7 @@ class StandRun:
     tests: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Signature:
     """Who signed a release."""
 

@@ -3,14 +3,13 @@
 A reading is never clamped. Where the chain has a gap or a contradiction, hours are a range until somebody answers.
 """
 
-from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from typing import Literal
 
 from service_api.calc.uom import WrongDimension, convert
 from service_api.domain.forms import Quantity, Unknown
-from service_api.domain.records import replace
+from service_api.domain.records import record, replace
 
 ZERO = Decimal(0)
 DAY = Decimal(24)  # no counter of hours gains more in a day
@@ -18,7 +17,7 @@ RESOLUTION = Decimal("0.1")  # hours; what a counter shows (JOB.md 1.1)
 QUERY = 3  # times the usual rate (JOB.md 4.4, DEMO)
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class MeterState:
     """A counter and the chain behind it: total = base + count, the base a range once the chain has a gap.
 
@@ -50,7 +49,7 @@ class MeterState:
         return self.low + self.last, self.high + (self.last_high or self.last)
 
 
-@dataclass(frozen=True)
+@record
 class Doubt:
     """What a reading contradicts: the code of the discrepancy, the entries, and the detail in words."""
 

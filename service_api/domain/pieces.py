@@ -1,14 +1,13 @@
 """Where one piece with a serial has been: the places of its chain in order, and the steps that nobody logged."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from service_api.domain.condition import AsOf
 from service_api.domain.ledger import Line
-from service_api.domain.records import replace
+from service_api.domain.records import record, replace
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class PieceWas:
     """A slot of a unit, or a place by name; `from_` is null where it came there unlogged, `until` while it is there."""
 
@@ -20,7 +19,7 @@ class PieceWas:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class PieceGap:
     """A step that is missing between two entries, or before the first."""
 
@@ -28,7 +27,7 @@ class PieceGap:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class PieceChain:
     part_no: str
     serial: str

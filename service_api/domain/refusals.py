@@ -1,9 +1,11 @@
 """Refusals: what the service does not do, each with a slug that is public. Status codes live at the HTTP edge."""
 
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from service_api.domain.records import record
 
 
-@dataclass(frozen=True)
+@record
 class Fault:
     """One fault of an entry: where (RFC 6901 pointer inside the entry), which, and what would put it right."""
 

@@ -4,7 +4,6 @@ What was measured off a test's conditions neither passes nor fails it: it shows 
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
@@ -13,13 +12,14 @@ from service_api.calc.uom import WrongDimension, convert
 from service_api.domain.context import SheetRevision
 from service_api.domain.entries.jobs import RunRecorded, TestResult
 from service_api.domain.forms import Quantity, Unknown
+from service_api.domain.records import record
 from service_api.domain.sheets import ConditionWindow, StandTest, applies
 
 Outcome = Literal["passed", "failed", "off_conditions", "undecided", "not_run"]
 PASSES, FAILS = "ok", "defect"  # the words of a test that has no figure (R3)
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class TestAnswer:
     """One test of the sheet: what was measured (formed as the sheet says, in its uom), and what that shows."""
 
@@ -34,7 +34,7 @@ class TestAnswer:
     why: str | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class RunAnswer:
     """`failed` when a blocking test failed, `passed` when all passed on their conditions, else `not_proved`."""
 

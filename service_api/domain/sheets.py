@@ -3,27 +3,27 @@
 Limits are decimals in the characteristic's own uom. A sheet is data that somebody issues; nothing here judges.
 """
 
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal, Protocol
 
 from service_api.domain.forms import Code, Ident, Pair, Q, Short, Text, Uom
+from service_api.domain.records import record
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class SheetMeter:
     meter: Ident
     uom: Uom
     rolls_at: Decimal | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class Choice:
     word: Short
     outcome: Literal["good", "watch", "adjust", "replace"]
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class Characteristic:
     """A measurable thing with its direction of wear, its limits and the rule by which it is judged."""
 
@@ -54,7 +54,7 @@ class Characteristic:
     needs_gauge: bool | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class Slot:
     """A place in a unit that holds one part or one counted set."""
 
@@ -69,7 +69,7 @@ class Slot:
     supply_days: int | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class Check:
     check: Ident
     title: Short
@@ -79,14 +79,14 @@ class Check:
     variants: tuple[Short, ...] | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ConditionWindow:
     low: Decimal | None = None
     high: Decimal | None = None
     uom: Uom
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class StandTest:
     test: Ident
     title: Short
@@ -100,7 +100,7 @@ class StandTest:
     variants: tuple[Short, ...] | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ComplaintCause:
     check: Text
     slot: Ident | None = None
@@ -110,13 +110,13 @@ class ComplaintCause:
     minutes: int | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ComplaintMode:
     mode: Code
     causes: tuple[ComplaintCause, ...]
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class CautionWhen:
     activities: tuple[Code, ...] | None = None
     slots: tuple[Ident, ...] | None = None
@@ -124,7 +124,7 @@ class CautionWhen:
     variants: tuple[Short, ...] | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class Caution:
     caution: Ident
     words: Text
@@ -132,19 +132,19 @@ class Caution:
     rests_on: Text
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ServiceInterval:
     months: int | None = None
     hours: int | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ExamInterval:
     exam: Ident
     months: int
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ReleaseRule:
     second_person: bool | None = None
     final_run: bool | None = None
@@ -160,7 +160,7 @@ def applies(row: ForVariants, variant: str | None) -> bool:
     return not row.variants or variant in row.variants
 
 
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class Sheet:
     """One revision of a class's service sheet."""
 

@@ -1,9 +1,9 @@
 """Where a unit was seen: at two sites too soon, or on our bench while it is out (JOB.md 4.4, rows 5 and 6)."""
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from service_api.domain.entry import Recorded
+from service_api.domain.records import record
 
 TRAVEL = timedelta(minutes=60)  # CONTRACT F: two sites within 60 min
 # Who does this has the unit in front of them
@@ -13,7 +13,7 @@ AT_HAND = frozenset((
 ))  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Sighting:
     """The last site at which the unit was seen by somebody who wrote it down there and then."""
 

@@ -3,17 +3,17 @@
 A slip is an entry as a device sent it. Corrections bear on facts, never on what was sent.
 """
 
-from dataclasses import dataclass
 from datetime import UTC
 
 from service_api.domain import moments
 from service_api.domain.entry import Recorded
 from service_api.domain.ledger import Doubt
+from service_api.domain.records import record
 
 LIFTABLE = ("device-gap", "clock-back")
 
 
-@dataclass(frozen=True)
+@record
 class Slip:
     """`typed` and `at` are the moment by the device's clock and the corrected one, in UTC; moved : the note's step."""
 

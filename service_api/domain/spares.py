@@ -2,7 +2,6 @@
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from math import exp, sqrt
@@ -18,6 +17,7 @@ from service_api.domain.entries.parts import LotMoved, LotReceived, PartFitted, 
 from service_api.domain.fold import step
 from service_api.domain.hours import hours_on
 from service_api.domain.matters import Occupant
+from service_api.domain.records import record
 from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import Item
 
@@ -28,7 +28,7 @@ RATE_DAYS = 370
 MOST = 1e6  # sets; beyond it a number says nothing
 
 
-@dataclass(frozen=True)
+@record
 class Life:
     """One set in one slot of one unit. hours : on it, the lowest where a gap leaves a range; None: not known"""
 
@@ -43,7 +43,7 @@ class Life:
     per_day: float | None  # hours that its unit does a day; None: not known
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Basis:
     """The lives that the forecast rests on, those whose hours are not known, and why no shape was fitted."""
 
@@ -58,13 +58,13 @@ class Basis:
     unknown_rate: int
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Range:
     low: Decimal
     high: Decimal
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Wanted:
     """Sets that are enough with this assurance: at the expected number, and at its high end; and those on the shelf.
 
@@ -77,7 +77,7 @@ class Wanted:
     on_hand: int | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class SparesForecast:
     """Expected failures up to and on `until`, in sets, with the 90 % interval of that expectation.
 
@@ -163,7 +163,7 @@ def _per_day(read: Sequence[tuple[datetime, Decimal]]) -> float | None:
     return float(last - first) / days if days >= 1 and last > first else None
 
 
-@dataclass(frozen=True)
+@record
 class _Model:
     """A fitted life, and what it expects of the running sets with its interval."""
 
@@ -314,7 +314,7 @@ def _digits(value: float) -> Decimal:
     return Decimal(format(Decimal(f"{value:.4g}"), "f"))
 
 
-@dataclass(frozen=True)
+@record
 class UnitParts:
     """What one unit's page says of parts: every set's life, and by part and lot the pieces taken from the shelf."""
 

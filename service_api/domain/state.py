@@ -5,7 +5,7 @@ question is answered. Its size depends on slots, characteristics and open matter
 """
 
 from collections.abc import Collection
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from decimal import Decimal
 
@@ -31,13 +31,13 @@ from service_api.domain.matters import (
     Whereabouts,
 )
 from service_api.domain.meters import MeterState
-from service_api.domain.records import replace
+from service_api.domain.records import record, replace
 from service_api.domain.sightings import Sighting
 from service_api.domain.timeline import Key
 from service_api.domain.twins import Told
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class UnitState:
     """Everything that one page says by itself.
 

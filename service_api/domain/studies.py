@@ -4,7 +4,6 @@ No call asks for these; they are for whoever studies a book, with `calc` behind 
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import timedelta
 from decimal import Decimal
 
@@ -17,6 +16,7 @@ from service_api.domain.entries.jobs import ReadingTaken, SettingLeft, WorkDone
 from service_api.domain.entries.parts import PartFitted, PartRemoved
 from service_api.domain.entries.releases import RebuildCompleted
 from service_api.domain.fold import step
+from service_api.domain.records import record
 from service_api.domain.sheets import Characteristic
 from service_api.domain.spares import Life
 from service_api.domain.state import UnitState, begin
@@ -25,7 +25,7 @@ from service_api.domain.timeline import Item
 SAME_STATE = timedelta(hours=24)  # two readings of one thing lie no further apart (CONTRACT D, readings-disagree)
 
 
-@dataclass(frozen=True)
+@record
 class Double:
     """One thing measured twice in one state: the two values in the row's uom, and whether by one person."""
 
@@ -35,7 +35,7 @@ class Double:
     same_person: bool
 
 
-@dataclass(frozen=True)
+@record
 class BookStudy:
     """Scatter of one characteristic as the bench reads it, in its uom; None where no pair tells it.
 

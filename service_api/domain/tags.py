@@ -1,17 +1,17 @@
 """Tags: text with a check character, printed on a label; a pointer to a unit for a time (DESIGN section 3)."""
 
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
 from service_api.calc.check_characters import is_checked, with_check
+from service_api.domain.records import record
 
 PREFIX = "FT."
 MINTED = "0123456789BCDEFGHJKLNPRSTUVX"  # the same keys on every scanner keyboard layout
 LENGTH = len(PREFIX) + 8 + 1
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Worn:
     unit: str
     since: datetime
@@ -19,7 +19,7 @@ class Worn:
     why: str | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class TagAnswer:
     """What wears this tag now, what wore it before, and what its last wearer wears now."""
 
@@ -66,7 +66,7 @@ def mint(number: int) -> str | None:
     return PREFIX + full if full[-1] in MINTED else None
 
 
-@dataclass(frozen=True)
+@record
 class Span:
     """One time for which a tag points to a unit."""
 

@@ -7,7 +7,7 @@ work by what is known alone; `true_at` cuts facts by their corrected moment afte
 from bisect import bisect_right, insort
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import UTC, datetime
 from functools import cached_property
 from typing import Any, Literal
@@ -16,12 +16,13 @@ from service_api.domain import moments
 from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Recorded
 from service_api.domain.plain import make
+from service_api.domain.records import record
 
 Mark = Literal["superseded", "withdrawn", "moved_out", "moved_in"]
 Key = tuple[datetime, int, int]  # corrected moment in UTC, device.seq, index
 
 
-@dataclass(frozen=True)
+@record
 class Late:
     """A fact that a release did not know: `raised_by` is the fact itself, or the correction that made it so."""
 
@@ -30,7 +31,7 @@ class Late:
     index: int
 
 
-@dataclass(frozen=True)
+@record
 class Item:
     """One line of a history.
 

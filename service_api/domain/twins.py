@@ -1,11 +1,11 @@
 """The same thing told twice: two people, or two devices, log one piece of work within minutes (JOB.md 4.3, row 1)."""
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from hashlib import sha256
 
 import orjson
 
+from service_api.domain.records import record
 from service_api.domain.timeline import Item
 
 WINDOW = timedelta(minutes=30)  # CONTRACT F
@@ -19,7 +19,7 @@ TOLD_ONCE = frozenset((
 ))  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Told:
     """A fact of the last minutes: `what` stands for its type and data."""
 

@@ -1,7 +1,6 @@
 """What is odd about an entry but does not refuse it: said in the receipt, never held against the fact (CONTRACT C)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
@@ -12,11 +11,12 @@ from service_api.domain.context import SheetRevision
 from service_api.domain.entries.jobs import ReadingTaken
 from service_api.domain.entry import Envelope
 from service_api.domain.forms import Chosen
+from service_api.domain.records import record
 from service_api.domain.refusals import Fault
 from service_api.domain.sheets import Characteristic
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Remark:
     """A warning in the receipt: which, where in the entry, and in words."""
 

@@ -1,7 +1,7 @@
 """Measured wear of what is in a slot now: the series, its line, where it reaches the acting limit (CONTRACT D)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Literal, NamedTuple
@@ -20,6 +20,7 @@ from service_api.domain.fold import step
 from service_api.domain.meters import in_hours
 from service_api.domain.moments import add_months
 from service_api.domain.readings import baseline, revision_for, sole
+from service_api.domain.records import record
 from service_api.domain.sheets import Characteristic
 from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import Item
@@ -40,7 +41,7 @@ MATTERS = (
 TYPES = tuple({*MOVES, *MATTERS})
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Point:
     entry: str
     at: str
@@ -50,7 +51,7 @@ class Point:
     fitted: bool = True
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Flag:
     """A reading that is left out of the fit: it improved, or jumped, with no work between."""
 
@@ -60,19 +61,19 @@ class Flag:
     detail: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class SlopeInterval:
     low: Decimal
     high: Decimal
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Per:
     value: str = "100"
     uom: str = "h"
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Fit:
     """The straight line: intercept at 0 h, slope in the characteristic's uom per 100 h with its 90 % interval."""
 
@@ -84,13 +85,13 @@ class Fit:
     interval: SlopeInterval
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class UseRate:
     value: Decimal
     uom: str = "h/d"
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Crossing:
     """Where the line reaches the acting limit; earliest and latest by Fieller's interval, null when unbounded."""
 
@@ -100,7 +101,7 @@ class Crossing:
     latest: str | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class NextService:
     on: str
     hours: Decimal | None
@@ -108,7 +109,7 @@ class NextService:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Gap:
     """A span between readings in which the characteristic was due, or ticked, without a value."""
 
@@ -118,7 +119,7 @@ class Gap:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class WearOccupant:
     pieces: tuple[Piece, ...]
     since: datetime
@@ -126,7 +127,7 @@ class WearOccupant:
     hours_at_fit: Decimal | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Wear:
     unit: str
     characteristic: str
@@ -157,7 +158,7 @@ class Seen(NamedTuple):
     worked: bool
 
 
-@dataclass(frozen=True)
+@record
 class Series:
     """The points since the last restart, and the spans before and between them that hold no value."""
 

@@ -3,7 +3,6 @@
 import json
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import date
 from typing import Any, TypeVar, cast
 
@@ -12,6 +11,7 @@ from flask import Response, current_app, g, request
 from service_api.answering.answers import Answers
 from service_api.answering.asking import NOW, Answer, When, answered, when_of
 from service_api.directory.tokens import Token
+from service_api.domain.records import record
 from service_api.domain.refusals import Malformed, TooLarge
 from service_api.wire.canonical import parse
 
@@ -24,7 +24,7 @@ TIMES = ("true_at", "known_at", "known_index")
 PAGING = ("limit", "cursor")
 
 
-@dataclass(frozen=True)
+@record
 class Contract:
     """What a route is like.
 

@@ -3,7 +3,6 @@
 The schemas are imported with the first entry that is sent: who only reads starts without them.
 """
 
-from dataclasses import dataclass
 from datetime import UTC
 from functools import cached_property
 from hashlib import sha256
@@ -16,7 +15,7 @@ from service_api.domain.entries.registry import TYPES, EntryType
 from service_api.domain.entry import Envelope, Recorded, Signed
 from service_api.domain.forms import Quantity
 from service_api.domain.plain import make, plain
-from service_api.domain.records import builder
+from service_api.domain.records import builder, record
 from service_api.domain.refusals import Fault, Malformed
 from service_api.wire.canonical import entry_text, load
 
@@ -29,7 +28,7 @@ TAIL = ("seen_index",)  # ... then seq, signed
 END = ("site", "source", "subject", "tag", "tag_read", "type", "typed_by", "v")
 
 
-@dataclass(frozen=True)
+@record
 class Draft:
     """An entry that may become a fact: well formed, canonical, not yet recorded.
 

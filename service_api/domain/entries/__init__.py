@@ -1,10 +1,9 @@
-"""The entry types, version 1: one frozen dataclass each, in the file of its subject.
+"""The entry types, version 1: one record each, in the file of its subject.
 
 A new type is written here and nowhere else: its marshmallow schema, its OpenAPI component, its stored form and
 the subjects it names are derived from the hints. The name that `entry_type` gives is what the log stores; it
 outlives every class name. A trailing underscore keeps a member's name clear of Python's words (`from_` is `from`).
-The classes do without a repr, and the types without equality: a start makes a hundred and fifty classes, and those
-two are two fifths of what each costs. An entry is the same when its text is.
+An entry is the same when its text is.
 """
 
 # The order in which the types are told

@@ -1,14 +1,14 @@
 """Money: claims, goodwill, suppliers."""
 
-from dataclasses import dataclass
 from typing import Any, Literal
 
 from service_api.domain.entries.registry import entry_type
 from service_api.domain.forms import DateOrUnknown, Ident, PartyRef, PersonRef, Short, Text
+from service_api.domain.records import record
 
 
 @entry_type("claim.opened", "unit", "lot")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ClaimOpened:
     """A customer claims under warranty."""
 
@@ -23,7 +23,7 @@ class ClaimOpened:
 
 
 @entry_type("claim.decided", "unit", "lot", signed=("by",), computed=True)
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ClaimDecided:
     """The stored verdict on a claim, as issued."""
 
@@ -33,7 +33,7 @@ class ClaimDecided:
 
 
 @entry_type("goodwill.granted", "unit", "lot")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class GoodwillGranted:
     """A decision outside the terms; it never makes a claim covered."""
 
@@ -43,7 +43,7 @@ class GoodwillGranted:
 
 
 @entry_type("supplier.notified", "unit", "lot")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class SupplierNotified:
     """The supplier was told of a claim."""
 
@@ -54,7 +54,7 @@ class SupplierNotified:
 
 
 @entry_type("supplier.returned", "unit", "lot")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class SupplierReturned:
     """The part went back to the supplier."""
 
@@ -63,7 +63,7 @@ class SupplierReturned:
 
 
 @entry_type("supplier.settled", "unit", "lot")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class SupplierSettled:
     """What came of the claim on the supplier."""
 

@@ -1,14 +1,14 @@
 """Complaints and field calls."""
 
-from dataclasses import dataclass
 from typing import Literal
 
 from service_api.domain.entries.registry import entry_type
 from service_api.domain.forms import Code, EntryId, Ident, PartyRef, Q, Short, Text
+from service_api.domain.records import record
 
 
 @entry_type("complaint.reported")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ComplaintReported:
     """A customer says that something is wrong, in the customer's own words."""
 
@@ -24,7 +24,7 @@ class ComplaintReported:
     conditions: dict[str, Q | Text] | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Step:
     check: Short
     result: Text
@@ -32,7 +32,7 @@ class Step:
 
 
 @entry_type("complaint.worked")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ComplaintWorked:
     """What was tried on a complaint, in order, and which step cured it."""
 
@@ -41,7 +41,7 @@ class ComplaintWorked:
 
 
 @entry_type("complaint.closed")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ComplaintClosed:
     """A complaint is at its end."""
 

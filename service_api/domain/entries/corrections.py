@@ -1,16 +1,16 @@
 """Corrections: they stand on the subject of their target."""
 
-from dataclasses import dataclass
 from typing import Any, Literal
 
 from service_api.domain.entries.registry import entry_type
 from service_api.domain.forms import EntryId, Ident, Moment, PartyRef, PersonRef, Short, Subject, Text
+from service_api.domain.records import record
 
 ANY = ("unit", "lot", "person", "class", "alert", "shop")
 
 
 @entry_type("entry.superseded", *ANY, corrects=True)
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class EntrySuperseded:
     """The whole new data of an earlier entry counts instead; the old stays visible."""
 
@@ -21,7 +21,7 @@ class EntrySuperseded:
 
 
 @entry_type("entry.withdrawn", *ANY, corrects=True)
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class EntryWithdrawn:
     """An entry stops counting; it stays readable."""
 
@@ -30,7 +30,7 @@ class EntryWithdrawn:
 
 
 @entry_type("entry.reattributed", *ANY, signed=("by", "second"), corrects=True)
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class EntryReattributed:
     """A right fact on the wrong subject: struck in the one history, present in the other, and both say so."""
 
@@ -41,7 +41,7 @@ class EntryReattributed:
 
 
 @entry_type("entry.annotated", *ANY, corrects=True)
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class EntryAnnotated:
     """A comment; it counts for nothing."""
 
@@ -50,7 +50,7 @@ class EntryAnnotated:
 
 
 @entry_type("entry.disputed", *ANY, corrects=True)
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class EntryDisputed:
     """Somebody says that a fact is wrong; it counts but is flagged until settled."""
 
@@ -60,7 +60,7 @@ class EntryDisputed:
 
 
 @entry_type("dispute.settled", *ANY, corrects=True)
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class DisputeSettled:
     """A dispute is over: the fact stands, was superseded, or cannot be known."""
 
@@ -70,7 +70,7 @@ class DisputeSettled:
 
 
 @entry_type("verdict.reassessed", computed=True)
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class VerdictReassessed:
     """A new verdict beside the old one, after a gauge was found out or a limit changed; readings untouched."""
 
@@ -80,7 +80,7 @@ class VerdictReassessed:
 
 
 @entry_type("release.reissued", signed=("by",))
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ReleaseReissued:
     """A certificate under a new number, and which one it replaces. The service adds the certificate."""
 

@@ -1,16 +1,16 @@
 """Gauges."""
 
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
 from service_api.domain.entries.registry import entry_type
 from service_api.domain.entries.shared import ErrorPoint
 from service_api.domain.forms import DateOrUnknown, Pair, Short, Text, Uom
+from service_api.domain.records import record
 
 
 @entry_type("gauge.calibrated")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class GaugeCalibrated:
     """A gauge was calibrated: its errors as found, and as left."""
 
@@ -25,7 +25,7 @@ class GaugeCalibrated:
 
 
 @entry_type("gauge.checked")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class GaugeChecked:
     """A check between calibrations, and the part of the range it covers."""
 
@@ -36,7 +36,7 @@ class GaugeChecked:
 
 
 @entry_type("gauge.mishandled")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class GaugeMishandled:
     """A gauge was dropped or otherwise ill-treated."""
 

@@ -1,15 +1,15 @@
 """What the shop issues: authorisations of people, sheets, codes, terms, alerts."""
 
-from dataclasses import dataclass
 from typing import Any, Literal
 
 from service_api.domain.entries.registry import entry_type
 from service_api.domain.forms import Code, Date, EntryId, Ident, LotRef, Short, Text, UnitRef
+from service_api.domain.records import record
 from service_api.domain.sheets import Sheet
 
 
 @entry_type("authorisation.granted", "person")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class AuthorisationGranted:
     """A person may do these tasks on these classes from a day on."""
 
@@ -21,7 +21,7 @@ class AuthorisationGranted:
 
 
 @entry_type("authorisation.ended", "person")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class AuthorisationEnded:
     """These tasks ended; `on` is the first day without."""
 
@@ -31,7 +31,7 @@ class AuthorisationEnded:
 
 
 @entry_type("sheet.issued", "class")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class SheetIssued:
     """A revision of a class's service sheet, in force from a day on."""
 
@@ -41,13 +41,13 @@ class SheetIssued:
     why: Text | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class CodeWords:
     code: Code
     words: Text
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class CodeLists:
     mode: tuple[CodeWords, ...] | None = None
     mechanism: tuple[CodeWords, ...] | None = None
@@ -58,7 +58,7 @@ class CodeLists:
 
 
 @entry_type("codes.issued", "shop")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class CodesIssued:
     """A revision of the shop's code lists; old entries keep their code and its meaning on that day."""
 
@@ -68,7 +68,7 @@ class CodesIssued:
 
 
 @entry_type("terms.issued", "shop")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class TermsIssued:
     """A revision of warranty terms: its promises, limits and exclusions by clause."""
 
@@ -81,7 +81,7 @@ class TermsIssued:
     exclusions: tuple[dict[str, Any], ...] | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class AlertScope:
     part_no: Short | None = None
     lots: tuple[LotRef, ...] | None = None
@@ -91,7 +91,7 @@ class AlertScope:
 
 
 @entry_type("alert.issued", "alert")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class AlertIssued:
     """A safety alert or lot recall."""
 
@@ -102,7 +102,7 @@ class AlertIssued:
 
 
 @entry_type("alert.answered", "alert")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class AlertAnswered:
     """What was done about an alert on one unit."""
 
@@ -112,7 +112,7 @@ class AlertAnswered:
 
 
 @entry_type("alert.closed", "alert")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class AlertClosed:
     """An alert is over."""
 

@@ -1,28 +1,28 @@
 """The job: opening to closing, and what is checked, measured, found, done and run between."""
 
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
 from service_api.domain.entries.registry import entry_type
 from service_api.domain.entries.shared import Attachment
 from service_api.domain.forms import Chosen, Code, EntryId, Ident, PersonRef, Q, Short, Text, UnitRef, Unknown, Uom
+from service_api.domain.records import record
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Reading:
     value: Decimal | Chosen | Unknown
     position: Short | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Approval:
     by: Short
     limit: Short
 
 
 @entry_type("job.opened")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class JobOpened:
     """Work on a unit begins under one job number."""
 
@@ -34,21 +34,21 @@ class JobOpened:
 
 
 @entry_type("job.closed")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class JobClosed:
     """The job is done."""
 
     job: Ident
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Proof:
     method: Text
     reading: Q | None = None
 
 
 @entry_type("energy.isolated")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class EnergyIsolated:
     """One energy source was shut off, locked, let out and proved dead."""
 
@@ -60,7 +60,7 @@ class EnergyIsolated:
 
 
 @entry_type("energy.restored")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class EnergyRestored:
     """One energy source is on again, its lock taken off by its owner."""
 
@@ -69,7 +69,7 @@ class EnergyRestored:
 
 
 @entry_type("caution.shown")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class CautionShown:
     """A caution was shown and acknowledged; no proof that it was followed."""
 
@@ -78,7 +78,7 @@ class CautionShown:
 
 
 @entry_type("check.answered", signed=("second",))
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class CheckAnswered:
     """One line of the sheet's checks was answered; a blank is no answer."""
 
@@ -91,7 +91,7 @@ class CheckAnswered:
 
 
 @entry_type("reading.taken", signed=("second",))
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ReadingTaken:
     """A characteristic was measured: every reading, where, with which gauge, as found or as left."""
 
@@ -109,7 +109,7 @@ class ReadingTaken:
 
 
 @entry_type("finding.raised", signed=("second",))
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class FindingRaised:
     """Something was seen or measured that needs a decision."""
 
@@ -129,7 +129,7 @@ class FindingRaised:
 
 
 @entry_type("finding.closed")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class FindingClosed:
     """A finding was decided."""
 
@@ -140,7 +140,7 @@ class FindingClosed:
 
 
 @entry_type("work.done")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class WorkDone:
     """Work without a part: dressed, adjusted, re-centred, cleaned, or nothing needed."""
 
@@ -154,7 +154,7 @@ class WorkDone:
 
 
 @entry_type("setting.left", signed=("second",))
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class SettingLeft:
     """A setting as it was left, and its seal."""
 
@@ -164,7 +164,7 @@ class SettingLeft:
     second: PersonRef | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class TestResult:
     test: Ident
     value: Q | None = None
@@ -175,7 +175,7 @@ class TestResult:
 
 
 @entry_type("run.recorded")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class RunRecorded:
     """One run on the stand with its conditions and every result; a failed run stays."""
 

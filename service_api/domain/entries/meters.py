@@ -1,14 +1,14 @@
 """Meters."""
 
-from dataclasses import dataclass
 from typing import Literal
 
 from service_api.domain.entries.registry import entry_type
 from service_api.domain.forms import Ident, Q
+from service_api.domain.records import record
 
 
 @entry_type("meter.read")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class MeterRead:
     """A counter was read, or its count estimated."""
 
@@ -19,7 +19,7 @@ class MeterRead:
 
 
 @entry_type("meter.replaced")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class MeterReplaced:
     """A counter was exchanged; the chain goes on from the new one."""
 
@@ -30,7 +30,7 @@ class MeterReplaced:
 
 
 @entry_type("meter.rolled")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class MeterRolled:
     """A counter went through zero; `at` is the count at which it did."""
 

@@ -1,14 +1,13 @@
 """Parts and lots."""
 
-from dataclasses import dataclass
-
 from service_api.domain.entries.registry import entry_type
 from service_api.domain.entries.shared import Piece
 from service_api.domain.forms import DateOrUnknown, Ident, PartyRef, PersonRef, Place, Q, Short, Text
+from service_api.domain.records import record
 
 
 @entry_type("part.fitted")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class PartFitted:
     """Pieces went into a slot and hold it until they are removed."""
 
@@ -21,7 +20,7 @@ class PartFitted:
 
 
 @entry_type("part.removed")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class PartRemoved:
     """What was in a slot came out and went somewhere named."""
 
@@ -34,7 +33,7 @@ class PartRemoved:
 
 
 @entry_type("lot.received", "lot")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class LotReceived:
     """A supplier's batch came into stock."""
 
@@ -46,7 +45,7 @@ class LotReceived:
 
 
 @entry_type("lot.moved", "lot")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class LotMoved:
     """Loose pieces of a lot went from one place to another."""
 
@@ -57,7 +56,7 @@ class LotMoved:
 
 
 @entry_type("part.sold", "lot")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class PartSold:
     """A part was sold loose."""
 

@@ -1,15 +1,15 @@
 """Identity and place."""
 
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
 from service_api.domain.entries.registry import entry_type
 from service_api.domain.entries.shared import Hire
 from service_api.domain.forms import Digest, Ident, PartyRef, PersonRef, Short, TagText, Text, UnitRef, Uom
+from service_api.domain.records import record
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Meter:
     """A counter of the unit as it came: `start` is its first reading, `rolls_at` the count at which it goes to zero."""
 
@@ -19,7 +19,7 @@ class Meter:
     start: Decimal | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class KitItem:
     item: Short
     count: int
@@ -27,7 +27,7 @@ class KitItem:
 
 
 @entry_type("unit.registered")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class UnitRegistered:
     """A unit (machine, assembly or gauge) gets its page."""
 
@@ -44,7 +44,7 @@ class UnitRegistered:
 
 
 @entry_type("unit.merged", signed=("second",))
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class UnitMerged:
     """This page and the page of `into` are one iron; both numbers stay findable."""
 
@@ -55,7 +55,7 @@ class UnitMerged:
 
 
 @entry_type("tag.attached")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class TagAttached:
     """From now on this label points to this unit."""
 
@@ -65,7 +65,7 @@ class TagAttached:
 
 
 @entry_type("tag.scanned")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class TagScanned:
     """Somebody scanned a tag; the envelope's `tag` says what was read."""
 
@@ -73,7 +73,7 @@ class TagScanned:
 
 
 @entry_type("tag.detached")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class TagDetached:
     """This label no longer points to this unit."""
 
@@ -82,7 +82,7 @@ class TagDetached:
 
 
 @entry_type("unit.received")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class UnitReceived:
     """The unit came in."""
 
@@ -96,7 +96,7 @@ class UnitReceived:
 
 
 @entry_type("unit.dispatched")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class UnitDispatched:
     """The unit went out."""
 
@@ -109,7 +109,7 @@ class UnitDispatched:
 
 
 @entry_type("unit.moved")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class UnitMoved:
     """The unit stands somewhere else in the house."""
 
@@ -118,7 +118,7 @@ class UnitMoved:
 
 
 @entry_type("unit.sold")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class UnitSold:
     """The unit has a new owner."""
 
@@ -126,7 +126,7 @@ class UnitSold:
 
 
 @entry_type("unit.retired")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class UnitRetired:
     """The unit leaves service for good."""
 

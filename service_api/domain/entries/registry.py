@@ -1,13 +1,14 @@
 """Which entry types there are, by name, and what the book knows of each beside its members."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TypeVar
+
+from service_api.domain.records import record
 
 T = TypeVar("T", bound=type)
 
 
-@dataclass(frozen=True)
+@record
 class EntryType:
     """What the book knows of a type beside its members.
 
@@ -35,7 +36,7 @@ def entry_type(
     computed: bool = False,
     corrects: bool = False,
 ) -> Callable[[T], T]:
-    """Register a dataclass as version 1 of the entry type `name`. Without subjects it stands on a unit."""
+    """Register a record as version 1 of the entry type `name`. Without subjects it stands on a unit."""
 
     def register(cls: T) -> T:
         known = EntryType(name, 1, cls, subjects or ("unit",), signed, computed, corrects)

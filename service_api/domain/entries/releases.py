@@ -1,15 +1,15 @@
 """Prove and let go."""
 
-from dataclasses import dataclass
 from typing import Literal
 
 from service_api.domain.entries.registry import entry_type
 from service_api.domain.entries.shared import Hire
 from service_api.domain.forms import Code, Date, DateOrUnknown, Ident, PersonRef, Q, Short, Text
+from service_api.domain.records import record
 
 
 @entry_type("unit.released", signed=("by", "second"))
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class UnitReleased:
     """Somebody signed that the unit may leave. The service adds the certificate."""
 
@@ -22,14 +22,14 @@ class UnitReleased:
     seen_index: int | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class ConcessionFor:
     finding: Ident | None = None
     characteristic: Code | None = None
 
 
 @entry_type("concession.granted", signed=("by",))
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ConcessionGranted:
     """Signed leave to release with a known departure, with an end by date or by hours."""
 
@@ -41,7 +41,7 @@ class ConcessionGranted:
 
 
 @entry_type("concession.ended")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ConcessionEnded:
     """A concession is over."""
 
@@ -50,7 +50,7 @@ class ConcessionEnded:
 
 
 @entry_type("hold.placed")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class HoldPlaced:
     """The unit may not leave until somebody of the role `lift_by` lifts the hold."""
 
@@ -60,7 +60,7 @@ class HoldPlaced:
 
 
 @entry_type("hold.lifted", "unit", "shop", signed=("by",))
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class HoldLifted:
     """A hold, or a discrepancy by its key, was settled."""
 
@@ -69,7 +69,7 @@ class HoldLifted:
 
 
 @entry_type("exam.recorded", signed=("by",))
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ExamRecorded:
     """A competent person examined the unit."""
 
@@ -81,14 +81,14 @@ class ExamRecorded:
     defects: Text | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class RebuildScope:
     slot: Ident
     treatment: Literal["renewed", "reconditioned", "kept"]
 
 
 @entry_type("rebuild.completed")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class RebuildCompleted:
     """A rebuild to a standard, slot by slot."""
 
@@ -98,7 +98,7 @@ class RebuildCompleted:
 
 
 @entry_type("service.planned")
-@dataclass(frozen=True, kw_only=True, repr=False, eq=False)
+@record(kw_only=True)
 class ServicePlanned:
     """The next service is planned for a day, for a count of hours, or for both."""
 

@@ -1,13 +1,13 @@
 """What the types of several subjects share."""
 
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
 from service_api.domain.forms import Date, DateOrUnknown, Digest, LotRef, Moment, Q, Short, UnitRef
+from service_api.domain.records import record
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Attachment:
     """A photo or paper, named by the SHA-256 of its bytes; the bytes may follow."""
 
@@ -18,13 +18,13 @@ class Attachment:
     taken_at: Moment | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Hire:
     from_: Date
     until: Date
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Piece:
     """One piece, or `qty` like pieces of one lot, that go into a slot together."""
 
@@ -40,7 +40,7 @@ class Piece:
     use_by: DateOrUnknown | None = None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class ErrorPoint:
     """The error of a gauge (reading minus true value) at one point of its range."""
 
