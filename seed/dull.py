@@ -175,7 +175,8 @@ def visit(unit: dict[str, Any], number: int, on: date, customer: str, came_from:
     day.tell()
     second = {"second": bench} if sheet(class_)["release"]["second_person"] else {}
     until = (on + APART).isoformat()
-    hire = {"hire": {"from": (on + timedelta(days=1)).isoformat(), "until": until}} if customer else {}
+    back = min(until, examination_due(class_, on) or until)
+    hire = {"hire": {"from": (on + timedelta(days=1)).isoformat(), "until": back}} if customer else {}
     day.add("service.planned", {"due_on": until, "why": "agreed at the service before"}, by=BERTIL)
     day.add("unit.released", {"release": release, "job": job, "kind": "full"} | hire | second, by=ISKA, job=job)
     day.tell()
@@ -199,14 +200,24 @@ def sheets() -> list[tuple[str, int, str, dict[str, Any]]]:
     return [*issued, ("ACH", 2, "2022-03-01", now | {"characteristics": rows}), ("ACH", 3, "2025-01-01", now)]
 
 
+EXAMS = {"ACH": ("thorough", "2022-09-30"), "MBD": ("electrical", "2022-06-01")}  # the first of each
+
+
+def examination_due(class_: str, on: date) -> str | None:
+    """The day on which the next examination is due: no hire runs beyond it."""
+    if class_ not in EXAMS:
+        return None
+    first = date.fromisoformat(EXAMS[class_][1])
+    return next(d.isoformat() for n in range(9) if (d := first.replace(year=first.year + n)) > on)
+
+
 def examinations(until: date) -> list[Step]:
     """Hoists on 30 September and drills on 1 June of every year, in date up to `until`."""
     steps: list[Step] = []
-    exams = {"ACH": ("thorough", "2022-09-30"), "MBD": ("electrical", "2022-06-01")}
     for unit in UNITS:
-        if unit["class"] not in exams:
+        if unit["class"] not in EXAMS:
             continue
-        exam, first = exams[unit["class"]]
+        exam, first = EXAMS[unit["class"]]
         for on in every_year([first], until):
             day = Day(steps, f"unit:{unit['id']}", on, "07:20", ISKA)  # wherever it stands
             due = date.fromisoformat(on).replace(year=int(on[:4]) + 1).isoformat()

@@ -10,6 +10,7 @@ from service_api.answering.doubts import DoubtAnswers
 from service_api.answering.entries import EntryAnswers
 from service_api.answering.jobs import JobAnswers
 from service_api.answering.parts import PartAnswers
+from service_api.answering.releases import ReleaseAnswers
 from service_api.answering.tags import TagAnswers
 from service_api.answering.units import UnitAnswers
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from service_api.fleet import Fleet
 
 
-class Answers(UnitAnswers, PartAnswers, TagAnswers, DoubtAnswers, JobAnswers, EntryAnswers):
+class Answers(UnitAnswers, PartAnswers, TagAnswers, DoubtAnswers, JobAnswers, ReleaseAnswers, EntryAnswers):
     """Answers for one book. Many threads may ask."""
 
     @cached_property

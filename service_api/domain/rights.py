@@ -105,6 +105,7 @@ CALLS: dict[str, dict[str, Reach]] = {
     "GET /v1/units/{unit}/wear/{characteristic}": UNIT,
     "GET /v1/units/{unit}/history": UNIT,
     "GET /v1/units/{unit}/bundle": UNIT,
+    "GET /v1/units/{unit}/gate": _all(*READS_ALL),
     "GET /v1/jobs/{job}": UNIT,
     "GET /v1/classes/{class}/sheet": _all(*READS_ALL, "erp"),
     "GET /v1/tags/{tag}": BOOK,

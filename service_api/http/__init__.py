@@ -21,13 +21,29 @@ from service_api.http import (
     people,
     problems,
     proofs,
+    releases,
     sessions,
     straight,
     tags,
     units,
 )
 
-ROOMS = (entries, units, tags, jobs, fleet, feeds, people, devices, sessions, attachments, proofs, bundles, pages)
+ROOMS = (
+    entries,
+    units,
+    tags,
+    jobs,
+    fleet,
+    feeds,
+    people,
+    devices,
+    sessions,
+    attachments,
+    proofs,
+    bundles,
+    releases,
+    pages,
+)
 
 
 class Internal(Refusal):

@@ -100,12 +100,15 @@ def day_of(name: str) -> date | None:
     return day
 
 
-def known_query(*names: str) -> None:
-    """Refuse a query member that this call does not have: a slip would be answered as if it had not been made."""
+def known_query(*names: str, several: tuple[str, ...] = ()) -> None:
+    """Refuse a query member that this call does not have: a slip would be answered as if it had not been made.
+
+    several : those that may be given more than once
+    """
     for name in request.args:
         if name not in names:
             raise Malformed.at(f"?{name}", "bad-query", f"this call takes {', '.join(names) or 'no query'}")
-        if len(request.args.getlist(name)) > 1:
+        if len(request.args.getlist(name)) > 1 and name not in several:
             raise Malformed.at(f"?{name}", "bad-query", "it is given twice, and the answer would use one of them")
 
 

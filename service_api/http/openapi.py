@@ -39,7 +39,7 @@ QUERY: dict[str, dict[str, Any]] = {
     "code": {"schema": TEXT, "description": "discrepancies of this code only"},
     "unit": {"schema": TEXT, "description": "what concerns this unit only"},
     "holds_release": {"schema": {"type": "boolean"}, "description": "only what holds a release, or only what does not"},
-    "job": {"schema": TEXT, "description": "entries of this job only"},
+    "job": {"schema": TEXT, "description": "of this job only; of the gate: the job that the release is about"},
     "from": {
         "schema": TEXT,
         "description": "where to begin, inclusive, as `next` said; 0 is the beginning. Of a proof: the older size",
@@ -54,7 +54,12 @@ QUERY: dict[str, dict[str, Any]] = {
     "part_no": {"schema": TEXT, "description": "the part"},
     "serial": {"schema": TEXT, "description": "the piece's serial"},
     "until": {"schema": {"type": "string", "format": "date"}, "description": "up to and on this local day"},
-    "by": {"schema": TEXT, "description": "a person: what they may do on the unit alone"},
+    "by": {"schema": TEXT, "description": "a person: what they may do on the unit alone; of the gate: who signs"},
+    "second": {"schema": TEXT, "description": "who signs beside"},
+    "kind": {"schema": {"type": "string", "enum": ["full", "with_concession"]}, "description": "of the release"},
+    "concessions": {"schema": TEXT, "description": "those that the release names, commas between them"},
+    "hire_from": {"schema": {"type": "string", "format": "date"}, "description": "first day of the planned hire"},
+    "hire_until": {"schema": {"type": "string", "format": "date"}, "description": "last day of the planned hire"},
     "task": {"schema": TEXT, "description": "work of this task only: bench, stand, release, exam, second"},
     "dots": {"schema": {"type": "integer", "minimum": 1, "maximum": 20}, "description": "pixels a module"},
 }

@@ -88,6 +88,19 @@ def indexes(
     return list(connection.execute(wanted.order_by(t.entry_topic.c.log_index)).scalars())
 
 
+def indexes_of(connection: Connection, book: int, topics: Iterable[str], *, below: int | None = None) -> list[int]:
+    """Where the entries of several topics stand in the book, in order, each once."""
+    wanted, found = list(topics), set[int]()
+    for at in range(0, len(wanted), 500):
+        query = select(t.entry_topic.c.log_index).where(
+            t.entry_topic.c.book == book, t.entry_topic.c.topic.in_(wanted[at : at + 500])
+        )
+        if below is not None:
+            query = query.where(t.entry_topic.c.log_index < below)
+        found |= set(connection.execute(query).scalars())
+    return sorted(found)
+
+
 def last_index(
     connection: Connection, book: int, topic: str, *, below: int | None = None, types: tuple[str, ...] | None = None
 ) -> int:

@@ -29,6 +29,7 @@ MEETING |= {
     "late",
     "bundles",
     "proving",
+    "gates",
 }
 ANYTHING = None
 MAY_IMPORT: dict[str, set[str] | None] = {
@@ -48,6 +49,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "pages": MEETING,
     "filing": MEETING,
     "fleet": MEETING,
+    "gates": MEETING,
     "ledgers": MEETING,
     "proving": {"log", "domain"},
     "bundles": MEETING,

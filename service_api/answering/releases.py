@@ -1,0 +1,54 @@
+"""Releases of a unit: the gate before one. What it is computed by is imported with the first who asks."""
+
+from dataclasses import replace
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from sqlalchemy import Connection
+
+from service_api.answering.asking import NOBODY, NOW, Answer, Asking, When
+from service_api.domain.state import UnitState
+from service_api.ledgers import beside, beside_then
+from service_api.projections import units
+
+if TYPE_CHECKING:
+    from service_api.domain.gate import Asked, Question
+
+
+class ReleaseAnswers(Asking):
+    def gate(self, unit: str, asked: "Asked", when: When = NOW) -> Answer:
+        """What stands against a release, and the certificate that it would have."""
+        from service_api.gates import gate_of
+
+        return self._cached(
+            f"gate:{asked}", unit, when, lambda c: gate_of(self.question(c, unit, asked, when)).answer()
+        )
+
+    def question(self, connection: Connection, unit: str, asked: "Asked", when: When) -> "Question":
+        """Everything that the gate looks at. Raises UnknownUnit."""
+        from service_api.domain.gate import Question
+        from service_api.gates import read_job
+
+        book, known = self.book.number, self.count(connection, when)
+        state = self._at(connection, unit, when.true_at, known) or self._state(connection, unit, when, known)
+        if when.now:
+            between = beside(connection, book, (unit,)).get(unit, NOBODY)
+        else:
+            between = beside_then(connection, book, unit, known, when.true_at)
+        state, context = self._joined(connection, state, when, known, between)
+        job = read_job(connection, book, state, asked.job, known, when.true_at)
+        keep = self.shelf(connection, known)
+        signers = [p for p in (asked.by, asked.second) if p is not None]
+        may = context.authorised | {p: self._authorised(connection, keep, p, known) for p in signers}
+        index = max(context.index, job.index, *(may[p].index for p in signers), -1)
+        return Question(state, replace(context, authorised=may, index=index), job, asked)
+
+    def _at(self, connection: Connection, unit: str, true_at: datetime | None, known: int | None) -> UnitState | None:
+        """The stored state, where nothing on the page lies after the moment."""
+        if true_at is None or known is not None:
+            return None
+        row = units.read_state(connection, self.book.number, unit)
+        stored = None if row is None else units.unpack(row.state)
+        if stored is None or stored.identity is None or stored.head_at is None or stored.head_at > true_at:
+            return None
+        return stored
