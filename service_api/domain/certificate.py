@@ -11,7 +11,7 @@ from service_api.domain import condition as c
 from service_api.domain.card import Due, due
 from service_api.domain.conformity import Conformity
 from service_api.domain.context import RULES
-from service_api.domain.entries import ConcessionFor
+from service_api.domain.entries.releases import ConcessionFor
 from service_api.domain.exams import standings
 from service_api.domain.forms import Quantity, Unknown
 from service_api.domain.gate import Block, Question
