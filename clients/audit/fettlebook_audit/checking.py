@@ -1,120 +1,181 @@
-"""The check of a book as a state machine: texts and hashes go in one after the other, faults come out. No I/O."""
+"""The check of a book as a state machine: texts and hashes go in tile by tile, faults come out. No I/O.
+
+In this order, for every tile:
+1. Each text hashes to what the tile beside it says.
+2. At every checkpoint that was ever seen the root over these hashes, or over the texts, is the signed one.
+3. Each text is an entry, stands at its index, follows on its page by its running number, and was recorded no earlier
+   than the one before.
+"""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, MutableMapping, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from typing import Any
 
+from fettlebook_audit.faults import MOST, Fault, How
 from fettlebook_audit.notes import Checkpoint
-from fettlebook_audit.tree import Edge, leaf_hash
+from fettlebook_audit.tiles import WIDTH
+from fettlebook_audit.tree import HEIGHT, Edge, leaf_hash, tile_root
 
-MOST_FAULTS = 100
 
+@dataclass(frozen=True)
+class Start:
+    """Where a check goes on: after so many entries, a whole number of tiles, with the edge of the tree over them."""
 
-@dataclass
-class Fault:
-    """What is wrong: how, from which entry to which (both inclusive; none for a checkpoint), in words."""
-
-    how: str
-    first: int | None
-    last: int | None
-    says: str
+    size: int = 0
+    edge: tuple[bytes, ...] = ()
+    recorded_at: str = ""
 
 
 class Check:
-    """Checks a book entry by entry against every checkpoint that was ever seen of it.
+    """Checks a book tile by tile against every checkpoint that was ever seen of it.
 
     An entry is *edited* when its text is not what the tile beside it was hashed from, and the tile belongs to the
     signed root; when neither belongs to a root, what is wrong lies between two checkpoints, and the book is *forked*
     there.
+
+    seqs : the next running number of each subject's page; kept by whoever goes on later
     """
 
-    def __init__(self, checkpoints: Sequence[Checkpoint]) -> None:
+    def __init__(
+        self,
+        checkpoints: Iterable[Checkpoint],
+        seqs: MutableMapping[str, int] | None = None,
+        start: Start | None = None,
+    ) -> None:
+        start = start or Start()
         self.faults: list[Fault] = []
-        self.size = 0
-        self._waiting = sorted(set(checkpoints), key=lambda c: (c.size, c.root))
-        self._texts, self._tiles = Edge(), Edge()
+        self.size = start.size
+        self.recorded_at = start.recorded_at
+        self.spans: list[bytes] = []  # over every full tile that has come, since `start`
+        self._waiting = sorted((c for c in set(checkpoints) if c.size >= start.size), key=lambda c: (c.size, c.root))
+        self._texts, self._tiles = Edge(start.size, start.edge), Edge(start.size, start.edge)
         self._differ: list[int] = []  # since the last good root: where text and tile differ
-        self._good = 0
-        self._next = 0
+        self._good = start.size
+        self._next = start.size
         self._missing: dict[int, Fault] = {}
-        self._seqs: dict[str, int] = {}
-        self._recorded_at = ""
-        self._roots()
+        self._seqs: MutableMapping[str, int] = {} if seqs is None else seqs
+        self._since_loss: set[str] | None = None  # pages seen since entries were lost, whose numbers may have jumped
+        self._blind = False  # neither texts nor hashes of some entries: no root can be known after them
+        self._roots([], [])
 
     @property
-    def is_full(self) -> bool:
-        """There are so many faults that more would not help."""
-        return len(self.faults) >= MOST_FAULTS
+    def edge(self) -> tuple[bytes, ...]:
+        return tuple(self._tiles.hashes)
 
-    def entry(self, text: bytes, said: bytes) -> None:
-        """The next entry in the order of the book, and the hash that its tile has."""
-        leaf = leaf_hash(text)
-        if leaf != said:
-            self._differ.append(self.size)
-        self._texts.push(leaf)
-        self._tiles.push(said)
-        self._read(text)
-        self.size += 1
-        self._roots()
+    def tile(self, width: int, texts: Sequence[bytes] | None, hashes: Sequence[bytes] | None) -> None:
+        """The next tile: its texts and the hashes beside them. What is None was lost, which `lost` has told."""
+        first = self.size
+        leaves = None if texts is None else [leaf_hash(text) for text in texts]
+        if leaves is None and hashes is None:
+            self._blind = True
+        elif leaves is not None and hashes is not None and leaves != list(hashes):
+            room = MOST - len(self._differ)
+            pairs = enumerate(zip_longest(leaves, hashes))
+            self._differ += [first + at for at, (leaf, said) in pairs if leaf != said][:room]
+        for text in texts or ():
+            self._read(text)
+            self.size += 1
+        if texts is None:
+            self._lose(first, width)
+        if not self._blind:
+            by_text, by_tile = list(leaves or hashes or ()), list(hashes or leaves or ())
+            self._roots(by_text, by_tile)
+            if width == WIDTH:
+                span = tile_root(by_tile)
+                self.spans.append(span)
+                self._tiles.push(span, HEIGHT)
+                self._texts.push(span if by_text == by_tile else tile_root(by_text), HEIGHT)
+
+    def lost(self, how: How, first: int, width: int, says: str) -> None:
+        """A file of the tile to come cannot be used."""
+        self._fault(how, first, first + width - 1, says)
 
     def end(self) -> None:
         """The copy ends here: checkpoints that go further have lost their entries."""
-        for checkpoint in self._waiting[:1]:
-            self._fault("missing", self.size, checkpoint.size - 1, "a checkpoint has them, and this copy has not")
+        for checkpoint in self._waiting[-1:]:
+            if checkpoint.size > self.size:
+                words = "a checkpoint has them, and this copy has not"
+                self._fault("missing", self.size, checkpoint.size - 1, words)
         for at in self._differ:
             self._fault("edited", at, at, "its text is not what its tile was hashed from")
 
-    def _roots(self) -> None:
-        while self._waiting and self._waiting[0].size == self.size:
-            root = self._waiting.pop(0).root
-            if root == self._tiles.root():
-                for at in self._differ:
-                    self._fault("edited", at, at, "its text is not what the signed root was made from")
-            elif root == self._texts.root():
-                for at in self._differ:
-                    self._fault(
-                        "damaged", at, at, "its hash tile is wrong; its text is what the signed root is made from"
-                    )
+    def _lose(self, first: int, width: int) -> None:
+        self.size = first + width
+        self._next = max(self._next, self.size)
+        self._since_loss = set()
+
+    def _roots(self, by_text: list[bytes], by_tile: list[bytes]) -> None:
+        """Hold what has come against the checkpoints that end within this tile."""
+        while self._waiting and self._waiting[0].size <= self.size:
+            checkpoint = self._waiting.pop(0)
+            inside = checkpoint.size - self._tiles.size
+            if checkpoint.root == self._tiles.root(by_tile[:inside]):
+                self._settle(checkpoint.size, "edited", "its text is not what the signed root was made from")
+                self._texts, by_text[:inside] = Edge(self._tiles.size, self._tiles.hashes), by_tile[:inside]
+            elif checkpoint.root == self._texts.root(by_text[:inside]):
+                words = "its hash tile is wrong; its text is what the signed root is made from"
+                self._settle(checkpoint.size, "damaged", words)
+                self._tiles, by_tile[:inside] = Edge(self._texts.size, self._texts.hashes), by_text[:inside]
             else:
-                words = "these entries are not what the signed root was made from"
-                self._fault("forked", self._good, max(self.size - 1, self._good), words)
-            self._differ, self._good = [], self.size
+                words = f"these entries are not what the root of {checkpoint.said_by} was made from"
+                self._fault("forked", self._good, max(checkpoint.size - 1, self._good), words)
+                self._differ = [at for at in self._differ if at >= checkpoint.size]
+            self._good = checkpoint.size
+
+    def _settle(self, size: int, how: How, says: str) -> None:
+        """Whatever differed before this good root was wrong on the one side."""
+        for at in (at for at in self._differ if at < size):
+            self._fault(how, at, at, says)
+        self._differ = [at for at in self._differ if at >= size]
 
     def _read(self, text: bytes) -> None:
         try:
             entry: dict[str, Any] = json.loads(text)
-            index, subject, seq, at = (entry[name] for name in ("index", "subject", "seq", "recorded_at"))
+            index, subject, seq, at = entry["index"], entry["subject"], entry["seq"], entry["recorded_at"]
             if not (type(index) is int and type(seq) is int and type(subject) is str and type(at) is str):
                 raise TypeError
         except (ValueError, KeyError, TypeError, RecursionError):
             self._fault("edited", self.size, self.size, "it is no entry of a book")
             self._next = self.size + 1
+            self._since_loss = set()
             return
         if index == self._next:
             self._next += 1
-        elif index > self._next:
+        else:
+            self._out_of_place(index)
+        wanted = self._seqs.get(subject, 0)
+        if seq != wanted:
+            self._off_its_page(subject, seq, wanted)
+        self._seqs[subject] = seq + 1
+        if self._since_loss is not None:
+            self._since_loss.add(subject)
+        if at < self.recorded_at:
+            self._fault("reordered", self.size, self.size, "it was recorded before the entry before it")
+        else:
+            self.recorded_at = at
+
+    def _out_of_place(self, index: int) -> None:
+        if index > self._next:
             fault = self._fault("missing", self._next, index - 1, f"entry {index} stands where they belong")
-            self._missing |= dict.fromkeys(range(self._next, min(index, self._next + MOST_FAULTS)), fault)
+            self._missing |= dict.fromkeys(range(self._next, min(index, self._next + MOST)), fault)
             self._next = index + 1
         elif index in self._missing:
             fault = self._missing.pop(index)
             fault.how, fault.says = "reordered", f"entry {index} stands at {self.size}"
         else:
             self._fault("inserted", self.size, self.size, f"it calls itself entry {index}, which was there already")
-        wanted = self._seqs.get(subject, 0)
-        if seq != wanted:
-            how = "missing" if seq > wanted else "inserted"
-            self._fault(
-                how, self.size, self.size, f"it is number {seq} on the page of {subject}, where {wanted} belongs"
-            )
-        self._seqs[subject] = seq + 1
-        if at < self._recorded_at:
-            self._fault("reordered", self.size, self.size, "it was recorded before the entry before it")
-        self._recorded_at = max(at, self._recorded_at)
 
-    def _fault(self, how: str, first: int | None, last: int | None, says: str) -> Fault:
+    def _off_its_page(self, subject: str, seq: int, wanted: int) -> None:
+        if self._since_loss is not None and subject not in self._since_loss and seq > wanted:
+            return  # what lies between was lost with a tile
+        how: How = "missing" if seq > wanted else "inserted"
+        words = f"it is number {seq} on the page of {subject}, where {wanted} belongs"
+        self._fault(how, self.size, self.size, words)
+
+    def _fault(self, how: How, first: int | None, last: int | None, says: str) -> Fault:
         fault = Fault(how, first, last, says)
-        if not self.is_full:
+        if len(self.faults) < MOST:
             self.faults.append(fault)
         return fault

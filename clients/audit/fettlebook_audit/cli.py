@@ -5,47 +5,68 @@ Exit status 0: all is right. 1: something is wrong, and it is said what. 2: wron
 
 import argparse
 import json
-import os
 import sys
-from collections.abc import Sequence
-from dataclasses import asdict
-from http.client import HTTPException
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from hashlib import sha256
 from pathlib import Path
-from urllib.error import HTTPError
-from urllib.request import Request, urlopen
 
-from fettlebook_audit import tiles
-from fettlebook_audit.checking import Check, Fault
-from fettlebook_audit.copies import Copy, CopyError
-from fettlebook_audit.notes import LONGEST, Checkpoint, NoteError, read_checkpoint, read_key
+from fettlebook_audit import bundles
+from fettlebook_audit.checker import checked
+from fettlebook_audit.copies import Copy, CopyError, read
+from fettlebook_audit.faults import Fault, told
+from fettlebook_audit.fetching import fetch
+from fettlebook_audit.notes import Key, NoteError, read_key, written_key
+from fettlebook_audit.papers import PaperError, read_paper
+from fettlebook_audit.transport import Service, Unanswered
 
-PATIENCE = 30  # seconds
+LARGEST_ATTACHMENT = 64 * 1024 * 1024  # bytes
 
 
 def main(words: Sequence[str] | None = None) -> int:
-    parser = argparse.ArgumentParser("fettlebook-audit", description="Takes a Fettlebook away and checks it.")
-    commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    fetch_ = commands.add_parser("fetch", help="take the book away, or what is new of it")
-    fetch_.add_argument("url", metavar="URL", help="where the service is, such as https://shop.example")
-    fetch_.add_argument("folder", metavar="DIR", type=Path)
-    fetch_.add_argument(
-        "--key", action="append", type=_key, default=[], help="public key, as `fettlebook key list` prints it"
-    )
-    fetch_.set_defaults(run=fetch)
-    check_ = commands.add_parser("check", help="check a copy against every checkpoint that was ever seen")
-    check_.add_argument("folder", metavar="DIR", type=Path)
-    check_.add_argument("--json", action="store_true", help="answer in JSON, for a program")
-    check_.set_defaults(run=check)
-    asked = parser.parse_args(words)
+    asked = _parser().parse_args(words)
     try:
         status: int = asked.run(asked)
         return status
     except NoteError as error:
         return _said(1, f"badly signed: {error}")
-    except CopyError as error:
+    except (bundles.BundleError, PaperError) as error:
+        return _said(1, f"damaged: {error}")
+    except (CopyError, Unanswered, OSError, ValueError) as error:
         return _said(3, str(error))
-    except (OSError, HTTPException) as error:
-        return _said(3, f"{type(error).__name__}: {error}")
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser("fettlebook-audit", description="Takes a Fettlebook away and checks it.")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    def command(name: str, run: Callable[[argparse.Namespace], int], words: str) -> argparse.ArgumentParser:
+        found = commands.add_parser(name, help=words, description=words)
+        found.add_argument("--json", action="store_true", help="answer in JSON, for a program")
+        found.set_defaults(run=run)
+        return found
+
+    def takes_keys(found: argparse.ArgumentParser) -> None:
+        words = "public key of the book, as `fettlebook key list` prints it, or of a witness"
+        found.add_argument("--key", action="append", type=_key, default=[], help=words)
+
+    one = command("fetch", run_fetch, "take the book away, or what is new of it")
+    one.add_argument("url", metavar="URL", help="where the service is, such as https://shop.example")
+    one.add_argument("folder", metavar="DIR", type=Path)
+    takes_keys(one)
+    one = command("check", run_check, "check a copy against every checkpoint that was ever seen")
+    one.add_argument("folder", metavar="DIR", type=Path)
+    words = "a certificate in JSON or a checkpoint as text, in whoever's hand; repeatable"
+    one.add_argument("--against", action="append", type=Path, default=[], metavar="FILE", help=words)
+    one.add_argument("--all", action="store_true", help="read also what was checked before and has not changed")
+    one = command("bundle", run_bundle, "check a unit's bundle")
+    one.add_argument("file", metavar="FILE", type=Path)
+    takes_keys(one)
+    words = "the bundle of another book that this unit brought along"
+    one.add_argument("--earlier", type=Path, metavar="FILE", help=words)
+    words = "a folder of attachments, each named by its SHA-256"
+    one.add_argument("--attachments", type=Path, metavar="DIR", help=words)
+    return parser
 
 
 def _key(text: str) -> str:
@@ -61,90 +82,134 @@ def _said(status: int, words: str) -> int:
     return status
 
 
-def fetch(asked: argparse.Namespace) -> int:
-    """The token, where the service wants one, stands in FETTLEBOOK_TOKEN."""
+def _ended(faults: Sequence[Fault]) -> int:
+    """The exit status; where something is wrong the last line on stderr names it."""
+    if not faults:
+        return 0
+    return _said(1, f"{len(faults)} wrong: {', '.join(dict.fromkeys(fault.how for fault in faults))}")
+
+
+@contextmanager
+def _bar(label: str, length: int) -> Iterator[Callable[[int], None]]:
+    """A bar on stderr where a person sees it, nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from tqdm import tqdm
+
+    with tqdm(total=length, desc=label, unit_scale=True, file=sys.stderr) as bar:
+        yield lambda further: bar.update(further)
+
+
+def run_fetch(asked: argparse.Namespace) -> int:
     copy = Copy(asked.folder)
     for key in asked.key:
         copy.trust(key)
-    note = _get(asked.url, "checkpoint", LONGEST)
-    now = read_checkpoint(note, copy.keys())
-    newest = max((c.size for _, c in copy.checkpoints() if isinstance(c, Checkpoint)), default=0)
-    copy.remember(note, now)
-    if now.size < newest:
-        return _said(1, f"rolled back: the book has {now.size} entries, and had {newest}")
-    fetched = 0
-    for kind, largest in tiles.LARGEST.items():
-        for number, width in tiles.of(now.size):
-            if not copy.has(kind, number, width):
-                copy.keep(kind, number, width, _get(asked.url, f"tile/{tiles.path(kind, number, width)}", largest))
-                fetched += 1
-    print(f"{now.origin}: {now.size} entries, {fetched} files fetched")
-    return 0
-
-
-def _get(url: str, path: str, largest: int) -> bytes:
-    token = os.environ.get("FETTLEBOOK_TOKEN")
-    headers = {"Authorization": f"Bearer {token}"} if token else {}
-    try:
-        with urlopen(Request(f"{url.rstrip('/')}/v1/log/{path}", headers=headers), timeout=PATIENCE) as response:
-            content: bytes = response.read(largest + 1)
-    except HTTPError as error:
-        raise CopyError(f"{path}: the service answers {error.code} {error.reason}") from None
-    except ValueError as error:
-        raise CopyError(f"{url}: {error}") from None
-    if len(content) > largest:
-        raise CopyError(f"{path}: longer than {largest} bytes")
-    return content
-
-
-def check(asked: argparse.Namespace) -> int:
-    faults, size, seen = checked(Copy(asked.folder))
+    with ExitStack() as bars:
+        found = fetch(copy, Service(asked.url), lambda files: bars.enter_context(_bar("fetch", files)))
     if asked.json:
-        print(json.dumps({"size": size, "checkpoints": seen, "faults": [asdict(f) for f in faults]}))
+        size = found.now.size if found.now else None
+        print(json.dumps({"size": size, "files": found.files, "faults": [f.as_json() for f in found.faults]}))
+    elif found.faults:
+        print(told(found.faults))
+    if found.now is not None and not asked.json:
+        print(f"{found.now.origin}: {found.now.size} entries, {found.files} files fetched")
+    return _ended(found.faults)
+
+
+def run_check(asked: argparse.Namespace) -> int:
+    copy = Copy(asked.folder)
+    keys = copy.keys()
+    papers = [read_paper(file, keys) for file in asked.against]
+    newest = copy.newest()
+    with _bar("check", newest.size if newest else 0) as progress:
+        found = checked(copy, papers, asked.all, progress)
+    faults = found.faults
+    if asked.json:
+        said = {"size": found.size, "read": found.read, "checkpoints": found.seen, "papers": len(papers)}
+        print(json.dumps(said | {"faults": [f.as_json() for f in faults]}))
+        return _ended(faults)
+    if faults:
+        print(told(faults))
+    seen = f"{found.seen} checkpoints" + (f", {len(papers)} papers" if papers else "")
+    print(f"{found.size} entries, {seen}, {len(faults) or 'no'} fault{'' if len(faults) == 1 else 's'}")
+    return _ended(faults)
+
+
+def run_bundle(asked: argparse.Namespace) -> int:
+    keys = [read_key(key) for key in asked.key]
+    bundle, found = _checked_bundle(asked.file, keys)
+    faults = list(found.faults)
+    if asked.earlier is not None:
+        faults += _earlier(asked.earlier, found.earlier, keys)
+    if asked.attachments is not None:
+        faults += _attachments(asked.attachments, found.attachments)
+    if asked.json:
+        said = {
+            "origin": bundle.origin,
+            "unit": bundle.unit,
+            "size": found.checkpoint.size,
+            "entries": len(bundle.lines),
+            "sealed": found.sealed,
+            "key": written_key(found.key),
+            "key_given": bool(keys),
+            "earlier": found.earlier,
+            "attachments": sorted(found.attachments),
+        }
+        print(json.dumps(said | {"faults": [f.as_json() for f in faults]}))
+        return _ended(faults)
+    if faults:
+        print(told(faults))
     else:
-        for fault in faults:
-            print(f"{fault.how.upper()} {_where(fault)}: {fault.says}")
-        print(f"{size} entries, {seen} checkpoints, {len(faults) or 'no'} fault{'' if len(faults) == 1 else 's'}")
-    return 1 if faults else 0
+        _tell_bundle(bundle, found, bool(keys))
+    return _ended(faults)
 
 
-def _where(fault: Fault) -> str:
-    if fault.first is None:
-        return "checkpoint"
-    return f"entry {fault.first}" if fault.first == fault.last else f"entries {fault.first} to {fault.last}"
+def _checked_bundle(file: Path, keys: Sequence[Key]) -> tuple[bundles.Bundle, bundles.Proved]:
+    try:
+        content = read(file, bundles.LARGEST)
+    except ValueError as error:
+        raise bundles.BundleError(f"{file}: no bundle: {error}") from None
+    try:
+        bundle = bundles.read_bundle(content)
+    except bundles.BundleError as error:
+        raise bundles.BundleError(f"{file}: {error}") from None
+    return bundle, bundles.check_bundle(bundle, keys)
 
 
-def checked(copy: Copy) -> tuple[list[Fault], int, int]:
-    """What is wrong with the copy, how many entries were read, how many checkpoints it was held against.
+def _tell_bundle(bundle: bundles.Bundle, found: bundles.Proved, given: bool) -> None:
+    sealed = f", {found.sealed} of them without their text" if found.sealed else ""
+    print(f"{bundle.unit} of {bundle.origin}: {len(bundle.lines)} entries{sealed}, no faults")
+    print(f"proved: each stands so in the book of {found.checkpoint.size} entries that {found.key.name} has signed")
+    print("stated by the same signature, and proved only by a check of the whole book: that there are no others")
+    if not given:
+        words = "the key came along in the bundle: compare it with the one that the book's keeper hands out"
+        print(f"{words}\n{written_key(found.key)}")
+    if found.earlier is not None:
+        print(f"it brought the bundle {found.earlier} of another book along: check it with --earlier")
 
-    Raises CopyError when it has no checkpoint to be held against.
-    """
-    found: list[Checkpoint] = []
+
+def _earlier(file: Path, digest: str | None, keys: Sequence[Key]) -> list[Fault]:
+    """What is wrong with the earlier book that a unit brought along."""
+    content = read(file, bundles.LARGEST)
+    if digest is None:
+        return [Fault("inserted", None, None, f"{file}: the unit's registration names no earlier book")]
+    if sha256(content).hexdigest() != digest:
+        return [Fault("edited", None, None, f"{file} is not the earlier book that the unit's registration names")]
+    bundle = bundles.read_bundle(content)
+    named = [key for key in keys if key.name == bundle.origin]
+    found = bundles.check_bundle(bundle, named)
+    return [Fault(f.how, f.first, f.last, f"earlier book: {f.says}") for f in found.faults]
+
+
+def _attachments(folder: Path, named: dict[str, int]) -> list[Fault]:
     faults: list[Fault] = []
-    for name, checkpoint in copy.checkpoints():
-        if isinstance(checkpoint, Checkpoint):
-            found.append(checkpoint)
-        else:
-            faults.append(Fault("badly signed", None, None, f"{name}: {checkpoint}"))
-    if not found and not faults:
-        raise CopyError(f"{copy.folder} has no checkpoint: fetch the book first")
-    book = Check(found)
-    for number, width in tiles.of(max((c.size for c in found), default=0)):
+    for digest, index in sorted(named.items(), key=lambda each: each[1]):
         try:
-            texts = tiles.texts(copy.read("entries", number, width), width)
-            hashes = tiles.hashes(copy.read("0", number, width), width)
-        except FileNotFoundError as error:
-            first = number * tiles.WIDTH
-            faults.append(Fault("missing", first, first + width - 1, f"{error.filename} is not there"))
-            break
-        except ValueError as error:
-            first = number * tiles.WIDTH
-            faults.append(Fault("damaged", first, first + width - 1, f"tile {number}: {error}"))
-            break
-        for text, said in zip(texts, hashes, strict=True):
-            book.entry(text, said)
-        if book.is_full:
-            break
-    else:
-        book.end()
-    return [*faults, *book.faults], book.size, len(found)
+            content = read(folder / digest, LARGEST_ATTACHMENT)
+        except (OSError, ValueError) as error:
+            faults.append(Fault("missing", index, index, f"its attachment {digest}: {error}"))
+            continue
+        if sha256(content).hexdigest() != digest:
+            faults.append(Fault("edited", index, index, f"its attachment {digest} is another than it names"))
+    return faults

@@ -1,17 +1,22 @@
 """A copy of a book on disk: every checkpoint ever seen, the keys, and the tiles as they are named.
 
-DIR/keys : one public key a line
+DIR/keys : one public key a line, of the book and of witnesses
 DIR/checkpoints/ : notes, named by size and the digest of their bytes; none is ever removed
 DIR/tile/ : hash tiles of level 0 and entry bundles
+DIR/forks/ : checkpoints that are not of the book in this copy, with what was found
+DIR/verified : what the last check came to, so that the next one goes on from there
 """
 
+import json
 import os
 from collections.abc import Iterator
 from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
 from fettlebook_audit import tiles
-from fettlebook_audit.notes import Checkpoint, Key, NoteError, read_checkpoint, read_key
+from fettlebook_audit.faults import Fault
+from fettlebook_audit.notes import LONGEST, Checkpoint, Key, NoteError, read_checkpoint, read_key
 
 
 class CopyError(ValueError):
@@ -25,7 +30,7 @@ class Copy:
     def keys(self) -> list[Key]:
         """Raises CopyError when there is none."""
         try:
-            lines = (self.folder / "keys").read_text("utf-8").split("\n")
+            lines = read(self.folder / "keys", LONGEST).decode().split("\n")
             return [read_key(line) for line in lines if line.strip()]
         except FileNotFoundError:
             raise CopyError(f"{self.folder} is no copy of a book: fetch one first") from None
@@ -36,13 +41,12 @@ class Copy:
         """One more key whose checkpoints are believed. Raises NoteError."""
         read_key(text)
         file = self.folder / "keys"
-        before = file.read_text("utf-8") if file.exists() else ""
+        before = read(file, LONGEST).decode() if file.exists() else ""
         if text.strip() not in before.split("\n"):
             write(file, f"{before}{text.strip()}\n".encode())
 
     def remember(self, note: bytes, checkpoint: Checkpoint) -> None:
-        name = f"{checkpoint.size:015}-{sha256(note).hexdigest()[:16]}"
-        write(self.folder / "checkpoints" / name, note)
+        write(self.folder / "checkpoints" / name_of(note, checkpoint), note)
 
     def checkpoints(self) -> Iterator[tuple[str, Checkpoint | NoteError]]:
         """Every kept checkpoint with its file's name, by size; or what is wrong with it."""
@@ -51,12 +55,33 @@ class Copy:
         for file in sorted(folder.iterdir()) if folder.is_dir() else ():
             if file.suffix == ".part":
                 continue
-            with file.open("rb") as opened:
-                note = opened.read(200_000)
             try:
-                yield file.name, read_checkpoint(note, keys)
+                yield file.name, read_checkpoint(read(file, LONGEST), keys)
             except NoteError as error:
                 yield file.name, error
+            except ValueError as error:
+                yield file.name, NoteError(str(error))
+
+    def newest(self) -> Checkpoint | None:
+        """The longest checkpoint that was ever seen."""
+        return max((c for _, c in self.checkpoints() if isinstance(c, Checkpoint)), key=lambda c: c.size, default=None)
+
+    def forked(self, note: bytes, checkpoint: Checkpoint, fault: Fault) -> None:
+        """Keep a checkpoint that is not of this book, and where it parts from it: a fork is never forgotten."""
+        found = {"note": note.decode(), "first": fault.first, "last": fault.last, "says": fault.says}
+        write(self.folder / "forks" / name_of(note, checkpoint), json.dumps(found).encode())
+
+    def forks(self) -> list[Fault]:
+        folder = self.folder / "forks"
+        found: list[Fault] = []
+        for file in sorted(folder.glob("*-*")) if folder.is_dir() else ():
+            try:
+                said: dict[str, Any] = json.loads(read(file, 2 * LONGEST))
+                read_checkpoint(said["note"].encode(), self.keys())
+                found.append(Fault("forked", said["first"], said["last"], said["says"]))
+            except (ValueError, KeyError, TypeError, AttributeError):
+                found.append(Fault("damaged", None, None, f"{file.name} is no kept fork"))
+        return found
 
     def has(self, kind: str, number: int, width: int) -> bool:
         return (self.folder / "tile" / tiles.path(kind, number, width)).is_file()
@@ -66,11 +91,32 @@ class Copy:
 
     def read(self, kind: str, number: int, width: int) -> bytes:
         """Raises FileNotFoundError; ValueError for a file that is longer than any tile."""
-        with (self.folder / "tile" / tiles.path(kind, number, width)).open("rb") as file:
-            content = file.read(tiles.LARGEST[kind] + 1)
-        if len(content) > tiles.LARGEST[kind]:
-            raise ValueError(f"longer than {tiles.LARGEST[kind]} bytes")
-        return content
+        return read(self.folder / "tile" / tiles.path(kind, number, width), tiles.LARGEST[kind])
+
+    def stamp(self, until: int) -> bytes:
+        """A digest of the names, sizes and times of the files of the first `until` tiles: it moves with any of them."""
+        found = sha256()
+        for number in range(until):
+            for kind in tiles.LARGEST:
+                try:
+                    said = (self.folder / "tile" / tiles.path(kind, number, tiles.WIDTH)).stat()
+                except OSError:
+                    return b""
+                found.update(b"%d %d %d %d\n" % (said.st_ino, said.st_size, said.st_mtime_ns, said.st_ctime_ns))
+        return found.digest()
+
+
+def name_of(note: bytes, checkpoint: Checkpoint) -> str:
+    return f"{checkpoint.size:015}-{sha256(note).hexdigest()[:16]}"
+
+
+def read(path: Path, largest: int) -> bytes:
+    """The bytes of a file. Raises ValueError when it has more than `largest`."""
+    with path.open("rb") as file:
+        content = file.read(largest + 1)
+    if len(content) > largest:
+        raise ValueError(f"longer than {largest} bytes")
+    return content
 
 
 def write(path: Path, content: bytes) -> None:

@@ -14,9 +14,9 @@ def path(kind: str, number: int, width: int) -> str:
     return f"{kind}/{'/'.join(groups)}" + ("" if width == WIDTH else f".p/{width}")
 
 
-def of(size: int) -> Iterator[tuple[int, int]]:
-    """Number and width of each tile at the foot of a tree of `size` leaves."""
-    for number in range((size + WIDTH - 1) // WIDTH):
+def of(size: int, first: int = 0) -> Iterator[tuple[int, int]]:
+    """Number and width of each tile at the foot of a tree of `size` leaves, from tile `first` on."""
+    for number in range(first, (size + WIDTH - 1) // WIDTH):
         yield number, min(WIDTH, size - number * WIDTH)
 
 

@@ -1,69 +1,16 @@
 """What `fettlebook-audit` says of a book that was altered. The book is made here by hand: its tree is pymerkle's."""
 
 import json
+import os
 import shutil
-from base64 import b64encode
-from hashlib import sha256
+import tempfile
 from pathlib import Path
 
 import pytest
+from by_hand import EARLIER, KEY, ORIGIN, SIZE, TRUE, entry, kept, note_of, root_of, tiles_of
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from pymerkle import InmemoryTree
 
 from fettlebook_audit.cli import main
-
-ORIGIN = "audit.example/book"
-SECRET = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
-PUBLIC = b"\x01" + SECRET.public_key().public_bytes_raw()
-KEY_ID = sha256(ORIGIN.encode() + b"\n" + PUBLIC).digest()[:4]
-KEY = f"{ORIGIN}+{KEY_ID.hex()}+{b64encode(PUBLIC).decode()}"
-SIZE, EARLIER = 300, 100
-
-
-def entry(index, **more):
-    page, seq = ("unit:U-1", index // 2) if index % 2 == 0 else ("unit:U-2", index // 2)
-    moment = f"2026-01-05T12:{index // 60:02}:{index % 60:02}.000Z"
-    said = {"index": index, "subject": page, "seq": seq, "recorded_at": moment, "data": {"n": index}} | more
-    return json.dumps(said).encode()
-
-
-def root_of(texts):
-    tree = InmemoryTree(algorithm="sha256")
-    for text in texts:
-        tree.append_entry(text)
-    return tree.get_root(len(texts))
-
-
-def note_of(texts, secret=SECRET, origin=ORIGIN, key_id=KEY_ID):
-    body = f"{origin}\n{len(texts)}\n{b64encode(root_of(texts)).decode()}\n"
-    line = b64encode(key_id + secret.sign(body.encode())).decode()
-    return f"{body}\n— {origin} {line}\n".encode()
-
-
-def tiles_of(folder: Path, texts, hashed=None):
-    """Entry bundles of these texts and hash tiles of what they were hashed from."""
-    hashed = hashed or texts
-    for kind, size_of in (("entries", texts), ("0", hashed)):
-        for number, first in enumerate(range(0, len(size_of), 256)):
-            part = size_of[first : first + 256]
-            name = f"{number:03}" if len(part) == 256 else f"{number:03}.p/{len(part)}"
-            path = folder / "tile" / kind / name
-            path.parent.mkdir(parents=True, exist_ok=True)
-            if kind == "entries":
-                path.write_bytes(b"".join(len(t).to_bytes(2, "big") + t for t in part))
-            else:
-                path.write_bytes(b"".join(sha256(b"\0" + t).digest() for t in part))
-
-
-def kept(folder: Path, *notes):
-    folder.joinpath("checkpoints").mkdir(parents=True, exist_ok=True)
-    (folder / "keys").write_text(KEY + "\n")
-    for note in notes:
-        size = int(note.split(b"\n")[1])
-        (folder / "checkpoints" / f"{size:015}-{sha256(note).hexdigest()[:16]}").write_bytes(note)
-
-
-TRUE = [entry(n) for n in range(SIZE)]
 
 
 @pytest.fixture
@@ -74,8 +21,8 @@ def copy(tmp_path):
     return tmp_path
 
 
-def faults(folder, capsys):
-    status = main(["check", str(folder), "--json"])
+def faults(folder, capsys, *more):
+    status = main(["check", str(folder), "--json", *map(str, more)])
     said = json.loads(capsys.readouterr().out)
     assert status == (1 if said["faults"] else 0)
     return [(f["how"], f["first"], f["last"]) for f in said["faults"]]
@@ -196,3 +143,192 @@ def test_what_is_no_copy_is_said_in_words(tmp_path, capsys):
     assert "no copy of a book" in capsys.readouterr().err
     (tmp_path / "keys").write_text("nonsense\n")
     assert 3 == main(["check", str(tmp_path)])
+
+
+# What is checked again
+
+
+def read(folder, capsys, *more):
+    assert 0 == main(["check", str(folder), "--json", *more])
+    return json.loads(capsys.readouterr().out)["read"]
+
+
+def grown(folder, texts):
+    kept(folder, note_of(texts))
+    tiles_of(folder, texts)
+
+
+def test_only_what_is_new_since_the_last_full_tile_is_read_again(copy, capsys):
+    assert SIZE == read(copy, capsys)
+    assert SIZE - 256 == read(copy, capsys)
+    assert SIZE == read(copy, capsys, "--all")
+    (copy / "tile" / "0" / "000").touch()  # what was touched is read again
+    assert SIZE == read(copy, capsys)
+
+
+def test_what_goes_on_is_held_against_what_was_checked(copy, capsys):
+    more = [entry(n) for n in range(SIZE, 700)]
+    read(copy, capsys)
+    whole = [*TRUE, *more]
+    kept(copy, note_of(whole))
+    for number, part in ((1, whole[256:512]), (2, whole[512:])):
+        part_of(copy, number, part)
+    assert 700 - 256 == read(copy, capsys)
+    assert 700 - 512 == read(copy, capsys)
+
+
+def part_of(folder, number, texts):
+    with tempfile.TemporaryDirectory() as other:
+        tiles_of(Path(other), texts)
+        for kind in ("0", "entries"):
+            (made,) = (f for f in (Path(other) / "tile" / kind).rglob("*") if f.is_file())
+            name = f"{number:03}" + (f".p/{len(texts)}" if len(texts) < 256 else "")
+            target = folder / "tile" / kind / name
+            target.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy(made, target)
+
+
+def test_numbers_of_pages_go_on_where_they_were(copy, capsys):
+    """The first new entry of its page skips a number."""
+    whole = [*TRUE, *(entry(n) for n in range(SIZE, 512))]
+    kept(copy, note_of(whole))
+    part_of(copy, 1, whole[256:])
+    read(copy, capsys)
+    more = [entry(512, seq=257), *(entry(n, seq=n // 2 + (n % 2 == 0)) for n in range(513, 520))]
+    kept(copy, note_of([*whole, *more]))
+    part_of(copy, 2, more)
+    assert [("missing", 512, 512)] == faults(copy, capsys)
+
+
+def test_what_was_wrong_is_not_remembered_as_right(copy, capsys):
+    altered = [t.replace(b'"n": ', b'"n":  ') if n == 10 else t for n, t in enumerate(TRUE)]
+    tiles_of(copy, altered, hashed=TRUE)
+    for _ in range(2):
+        assert [("edited", 10, 10)] == faults(copy, capsys)
+
+
+def test_an_earlier_checkpoint_that_turns_up_is_held_against_what_was_checked(copy, capsys):
+    """Both in the middle of a tile; one of them is of another book."""
+    read(copy, capsys)
+    kept(copy, note_of(TRUE[:37]))
+    assert [] == faults(copy, capsys)
+    kept(copy, note_of([entry(0, data={}), *TRUE[1:41]]))
+    assert [("forked", 37, 40)] == faults(copy, capsys)
+
+
+def test_a_check_s_memory_that_is_no_file_of_sqlite_is_made_anew(copy, capsys):
+    read(copy, capsys)
+    (copy / "verified").write_bytes(b"x" * 5000)
+    assert SIZE == read(copy, capsys)
+    assert SIZE - 256 == read(copy, capsys)
+
+
+def test_a_check_goes_on_after_what_is_damaged_and_names_the_rest_too(tmp_path, capsys):
+    whole = [entry(n) for n in range(700)]
+    altered = [t.replace(b'"n": ', b'"n":  ') if n == 600 else t for n, t in enumerate(whole)]
+    kept(tmp_path, note_of(whole))
+    tiles_of(tmp_path, altered, hashed=whole)
+    (tmp_path / "tile" / "entries" / "001").write_bytes(b"\0\5abc")
+    assert [("damaged", 256, 511), ("edited", 600, 600)] == faults(tmp_path, capsys)
+
+
+# Papers
+
+
+def certificate(index=200, texts=TRUE, **more):
+    book = {"index": index, "size": index, "root": root_of(texts[:index]).hex()} | more
+    return {"release": "REL-1", "unit": "U-1", "book": book}
+
+
+@pytest.fixture
+def paper(tmp_path_factory):
+    def write(value):
+        file = tmp_path_factory.mktemp("paper") / "paper.json"
+        file.write_bytes(value if isinstance(value, bytes) else json.dumps(value).encode())
+        return file
+
+    return write
+
+
+@pytest.fixture
+def certified(tmp_path):
+    """A copy whose entry 200 is the release with its certificate."""
+    texts = [*TRUE[:200], entry(200, type="unit.released", data={"certificate": certificate()}), *TRUE[201:]]
+    kept(tmp_path, note_of(texts))
+    tiles_of(tmp_path, texts)
+    return tmp_path
+
+
+@pytest.mark.parametrize("checked_before", [False, True])
+def test_a_certificate_of_this_book_holds(certified, capsys, paper, checked_before):
+    if checked_before:
+        read(certified, capsys)
+    assert [] == faults(certified, capsys, "--against", paper(certificate()))
+    assert [] == faults(certified, capsys, "--against", paper({"release": "REL-1", "certificate": certificate()}))
+
+
+@pytest.mark.parametrize("checked_before", [False, True])
+def test_a_certificate_that_remembers_another_root_is_a_fork_before_it(certified, capsys, paper, checked_before):
+    if checked_before:
+        read(certified, capsys)
+    other = certificate(texts=[entry(0, data={}), *TRUE[1:]])
+    found = faults(certified, capsys, "--against", paper(other))
+    assert ("forked", 0, 199) == found[0]
+
+
+def test_a_certificate_whose_entry_says_something_else_is_told(certified, capsys, paper):
+    assert [("edited", 200, 200)] == faults(certified, capsys, "--against", paper(certificate() | {"unit": "U-2"}))
+    assert [("edited", 201, 201)] == faults(
+        certified, capsys, "--against", paper(certificate(201, size=100, root=root_of(TRUE[:100]).hex()))
+    )
+
+
+def test_a_certificate_of_more_than_the_copy_has_is_rolled_back(certified, capsys, paper):
+    later = [*TRUE, *(entry(n) for n in range(SIZE, 400))]
+    found = faults(certified, capsys, "--against", paper(certificate(400, later)))
+    assert [("rolled back", SIZE, 399)] == found
+
+
+def test_a_kept_checkpoint_is_a_paper_too(copy, capsys, paper):
+    assert [] == faults(copy, capsys, "--against", paper(note_of(TRUE[:77])))
+    other = note_of([entry(0, data={}), *TRUE[1:77]])
+    assert [("forked", 0, 76)] == faults(copy, capsys, "--against", paper(other))
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"nonsense", b"{}", b'{"book": {"index": 1, "size": 2, "root": ""}}', b"[]", b'{"book": 7}', b"{" * 100_000],
+)
+def test_what_is_no_paper_is_said_in_words(copy, capsys, paper, content):
+    assert 1 == main(["check", str(copy), "--against", str(paper(content))])
+    assert "damaged:" in capsys.readouterr().err
+    assert 1 == main(["check", str(copy), "--against", str(paper(note_of(TRUE, Ed25519PrivateKey.generate())))])
+    assert "badly signed:" in capsys.readouterr().err
+
+
+# Bad input that is large
+
+
+def test_two_gigabytes_of_zeros_are_no_checkpoint_no_tile_no_bundle_no_paper(copy, capsys, tmp_path_factory):
+    zeros = tmp_path_factory.mktemp("zeros") / "zeros"
+    with zeros.open("wb") as file:
+        os.truncate(file.fileno(), 2 * 1024**3)
+    assert 1 == main(["check", str(copy), "--against", str(zeros)])
+    assert 1 == main(["bundle", str(zeros)])
+    for where in ("tile/0/000", "tile/entries/000", "checkpoints/000000000000200-x"):
+        place = copy / where
+        before = place.read_bytes() if place.exists() else None
+        place.unlink(missing_ok=True)
+        place.symlink_to(zeros)
+        assert ["damaged" if where.startswith("tile") else "badly signed"] == [h for h, _, _ in faults(copy, capsys)]
+        place.unlink()
+        if before is not None:
+            place.write_bytes(before)
+    (copy / "keys").unlink()
+    (copy / "keys").symlink_to(zeros)
+    assert 3 == main(["check", str(copy)])
+
+
+def test_a_key_under_another_name_is_no_key(copy):
+    (copy / "keys").write_text(KEY.replace(ORIGIN, "other.example/book"))
+    assert 3 == main(["check", str(copy)])
