@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 from service_api.calc import extra
 from service_api.domain import complaints, spares
 from service_api.domain.condition import AsOf
-from service_api.domain.context import RULES, SheetRevision, in_force
+from service_api.domain.context import SheetRevision, in_force
 from service_api.domain.fold import step
 from service_api.domain.moments import day_in
 from service_api.domain.plain import answer
@@ -70,13 +70,7 @@ class Fleet:
             yield share
 
     def _as_of(self, when: "When", known: int | None, shares: Sequence[Share], more: int = -1) -> AsOf:
-        return AsOf(
-            true_at=when.true_at,
-            known_index=known,
-            index=max(more, *(share.touched for share in shares), -1) + 1,
-            on=self.answers.on_day(when).isoformat(),
-            rules=RULES,
-        )
+        return self.answers.asked(when, known, max(more, *(share.touched for share in shares), -1))
 
     def _day(self, moment: datetime) -> date:
         return day_in(moment, self.book.zone)

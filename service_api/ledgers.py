@@ -11,7 +11,19 @@ from typing import Any, Protocol
 from sqlalchemy import Connection
 
 from service_api.domain.entry import Recorded
-from service_api.domain.ledger import CLAIMING, LIFTED, Doubt, Line, claims, doubts, latest, lift_key, merged, pieces_in
+from service_api.domain.ledger import (
+    CLAIMING,
+    LIFTED,
+    LOT,
+    Doubt,
+    Line,
+    claims,
+    doubts,
+    latest,
+    lift_key,
+    merged,
+    pieces_in,
+)
 from service_api.domain.moments import in_utc
 from service_api.domain.slips import LIFTABLE, Slip, cause, slip_of
 from service_api.domain.slips import doubts as doubts_of_slips
@@ -38,7 +50,7 @@ ReadStates = Callable[[Iterable[str]], Mapping[str, UnitState]]
 def write_claims(
     connection: Connection, writes: Writes, book: int, fresh: Sequence[tuple[Recorded, Recorded]]
 ) -> dict[str, None]:
-    """Write what these entries claim, and give the keys that are spoken of anew.
+    """Write what these entries claim, and give the keys that are spoken of anew, but for lots.
 
     fresh : entries in the order of the book, each with the fact that it is about in the end; their topics are written
     """
@@ -50,7 +62,7 @@ def write_claims(
             again = _corrected(connection, book, entry, root)
             _run(writes, rows.line_rows(book, again))
             lines += again
-    return dict.fromkeys(line.key for line in lines)
+    return dict.fromkeys(line.key for line in lines if not line.key.startswith(LOT))
 
 
 def own_lines(fact: Recorded) -> list[Line]:
@@ -191,6 +203,7 @@ def _lifted_from(connection: Connection, book: int, key: str, known: Mapping[str
     if raised_by is None:
         return {}
     keys = {line.key for line in rows.lines_of_fact(connection, book, raised_by.index)} - known.keys()
+    keys = {key for key in keys if not key.startswith(LOT)}
     return rows.lines_of_keys(connection, book, keys)
 
 
@@ -245,7 +258,8 @@ def lines_of_piece(connection: Connection, book: int, part_no: str, serial: str,
 def beside_then(connection: Connection, book: int, unit: str, known: int | None, true_at: datetime | None) -> Beside:
     """The same as of then, from the claims that were known and had happened."""
     page = f"unit:{unit}"
-    lines = rows.lines_of_keys(connection, book, rows.keys_of(connection, book, page, known), known)
+    keys = (key for key in rows.keys_of(connection, book, page, known) if not key.startswith(LOT))
+    lines = rows.lines_of_keys(connection, book, keys, known)
     shared = {key: found for key, found in lines.items() if len({line.fact for line in found}) > 1}
     until = None if true_at is None else in_utc(true_at, 6)
     lifts = _lifts(connection, book, shared, known)

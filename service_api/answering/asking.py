@@ -96,17 +96,18 @@ class Asking:
         """The local day that the answer is judged by: of the moment asked for, else today."""
         return day_in(when.true_at, self.book.zone) if when.true_at else self._today()
 
-    def _as_of(self, when: When, known: int | None, index: int) -> dict[str, Any]:
+    def asked(self, when: When, known: int | None, index: int) -> AsOf:
         """index : the highest of the entries that the answer took in"""
-        found: dict[str, Any] = answer(
-            AsOf(
-                true_at=when.true_at,
-                known_index=known,
-                index=index + 1,
-                on=self.on_day(when).isoformat(),
-                rules=RULES,
-            )
+        return AsOf(
+            true_at=when.true_at,
+            known_index=known,
+            index=index + 1,
+            on=self.on_day(when).isoformat(),
+            rules=RULES,
         )
+
+    def _as_of(self, when: When, known: int | None, index: int) -> dict[str, Any]:
+        found: dict[str, Any] = answer(self.asked(when, known, index))
         return found
 
     def _state(self, connection: Connection, unit: str, when: When, known: int | None) -> UnitState:

@@ -2,7 +2,8 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 
@@ -18,6 +19,9 @@ from service_api.log import store
 from service_api.pages import draw_unit
 from service_api.projections import units
 from service_api.projections.remarks import remarks_of
+
+if TYPE_CHECKING:
+    from service_api.lots import Lots
 
 
 @dataclass(frozen=True)
@@ -57,7 +61,8 @@ class DoubtAnswers(Asking):
             index = -1
             if wanted.whole and not after:  # what concerns no unit comes first
                 index = (store.read_head(connection, self.book.number).size if known is None else known) - 1
-                found = {d.key: d.shown for d in self._of_shop(connection, when, index + 1) if wanted.asks_for(d.shown)}
+                of_none = self._of_no_unit(connection, when, known, index + 1)
+                found = {d.key: d.shown for d in of_none if wanted.asks_for(d.shown)}
             for state, context in self._all_joined(connection, states, when, known):
                 index = max(index, state.index, context.index)
                 for doubt in discrepancies(state, context):
@@ -67,10 +72,19 @@ class DoubtAnswers(Asking):
         as_of = self._as_of(when, known, index)
         return {"as_of": as_of, "discrepancies": [answer(doubt) for doubt in found.values()]}, more
 
-    def _of_shop(self, connection: Connection, when: When, known: int) -> list[Doubt]:
+    def _of_no_unit(self, connection: Connection, when: When, known: int | None, index: int) -> list[Doubt]:
+        """What concerns devices and lots."""
+        lots = self.lots.imbalances(connection, when, known)
         if when.now:
-            return beside_shop(connection, self.book.number)
-        return beside_shop_then(connection, self.book.number, known, when.true_at)
+            return [*beside_shop(connection, self.book.number), *lots]
+        return [*beside_shop_then(connection, self.book.number, index, when.true_at), *lots]
+
+    @cached_property
+    def lots(self) -> "Lots":
+        """Questions about lots."""
+        from service_api.lots import Lots
+
+        return Lots(self)
 
     def _fleet(
         self, connection: Connection, when: When, known: int | None, after: str, limit: int, class_: str | None

@@ -9,8 +9,8 @@ from sqlalchemy import Connection
 from service_api.answering.asking import NOBODY, NOW, Answer, Asking, When, answered
 from service_api.domain import condition as conditions
 from service_api.domain import history as histories
-from service_api.domain.condition import AsOf, as_of
-from service_api.domain.context import RULES, Context
+from service_api.domain.condition import as_of
+from service_api.domain.context import Context
 from service_api.domain.doubts import discrepancies
 from service_api.domain.plain import answer, plain
 from service_api.domain.readings import rows
@@ -91,14 +91,8 @@ class UnitAnswers(Asking):
         if newest:
             items.reverse()
         shown = items[start : None if limit is None else start + limit]
-        heads = AsOf(
-            true_at=when.true_at,
-            known_index=known,
-            index=max((i.touched for i in page), default=-1) + 1,
-            on=self.on_day(when).isoformat(),
-            rules=RULES,
-        )
-        lines = {"unit": unit, "as_of": answer(heads), "entries": [histories.line(i) for i in shown]}
+        heads = self._as_of(when, known, max((i.touched for i in page), default=-1))
+        lines = {"unit": unit, "as_of": heads, "entries": [histories.line(i) for i in shown]}
         return lines, len(items)
 
     def wear(self, unit: str, code: str, when: When = NOW) -> Answer:

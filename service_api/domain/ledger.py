@@ -32,7 +32,8 @@ OPENS = {
 MOVING = ("part.fitted", "part.removed", "part.sold")
 CLAIMING = frozenset((*OPENS, *MOVING, "unit.registered", "tag.attached", "tag.detached", "hold.lifted"))
 LIFTED = "lifted"
-LIFTABLE = ("piece-gap", "device-gap", "clock-back")
+LIFTABLE = ("piece-gap", "device-gap", "clock-back", "lot-imbalance")
+LOT = "lot/"  # where a lot was: added up when somebody asks, so that no append reads what others did with it
 LOOSE = ("stock", "bin", "quarantine", "supplier", "scrap")
 
 
@@ -73,7 +74,9 @@ def claims(item: Item, subject: str) -> dict[str, dict[str, Any]]:
         return {f"{name}/{scope}{data[name]}": {}}
     if kind in ("part.fitted", "part.removed"):
         said: dict[str, Any] = {name: data[name] for name in ("slot", "from", "to") if name in data}
-        return {piece_key(p): said for p in item.body.pieces or () if p.serial is not None}
+        pieces = item.body.pieces or ()
+        found = {piece_key(p): said for p in pieces if p.serial is not None}
+        return found | {f"{LOT}{p.lot}": {} for p in pieces if p.lot is not None}
     match kind:
         case "part.sold" if "serial" in data:
             return {f"piece/{data['part_no']}/{data['serial']}": {"to": "sold"}}

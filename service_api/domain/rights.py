@@ -127,6 +127,8 @@ CALLS: dict[str, dict[str, Reach]] = {
     "GET /v1/complaints/repeats": _all(*READS_ALL),
     "GET /v1/discrepancies": _all(*READS_ALL),
     "GET /v1/pieces": _all(*READS_ALL),
+    "GET /v1/lots": _all(*READS_ALL),
+    "GET /v1/lots/{lot}": _all(*READS_ALL),
     "GET /v1/spares/forecast": _all(*READS_ALL),
     "GET /v1/people": _all(*READS_ALL),
     "GET /v1/parties": _all(*READS_ALL),

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from sqlalchemy import Connection, bindparam, delete, select
 
-from service_api.domain.ledger import Doubt, Line
+from service_api.domain.ledger import LOT, Doubt, Line
 from service_api.domain.plain import make, plain
 from service_api.projections import tables as t
 from service_api.projections.units import Write
@@ -60,6 +60,20 @@ def lines_of_keys(
 
 def lines_of_fact(connection: Connection, book: int, fact: int) -> list[Line]:
     return list(_read(connection, _BY_FACT, book=book, fact=fact))
+
+
+def pages_of_lots(
+    connection: Connection, book: int, lot: str | None = None, below: int | None = None
+) -> dict[str, set[str]]:
+    """By lot, all of them or one, the pages whose facts ever named it, as far as the first `below` entries say."""
+    of_lots = _C.key.between(LOT, LOT[:-1] + "0") if lot is None else _C.key == LOT + lot
+    wanted = select(_C.key, _C.subject).distinct().where(_C.book == book, of_lots)
+    if below is not None:
+        wanted = wanted.where(_C.since < below)
+    found: dict[str, set[str]] = {}
+    for key, subject in connection.execute(wanted):
+        found.setdefault(key.removeprefix(LOT), set()).add(subject)
+    return found
 
 
 def keys_of(connection: Connection, book: int, subject: str, below: int | None = None) -> set[str]:

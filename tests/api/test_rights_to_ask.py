@@ -65,6 +65,7 @@ def depot(app, store, book, client, clock, tell):
         make.sheet_issued(occurred_at=early),
         make.registered(more={"owner": "party-a"}, occurred_at=early),
         make.registered("U-2", more={"owner": "party-b"}, occurred_at=early),
+        make.lot_received("L-1", occurred_at=early),
     )
     entries = {}
     for which, unit, job in (("own", "U-1", "J-1"), ("other", "U-2", "J-2")):
@@ -114,6 +115,7 @@ def ask(depot, call, which, who):
         "tag": TAGS.get(which),
         "ident": depot.entries.get(which) if "/entries/" in path else ("no.body" if which == "absent" else "ada.bench"),
         "digest": digest(which if which in PHOTOS else "own"),
+        "lot": "L-9" if which == "absent" else "L-1",
         "person": "no.body" if which == "absent" else "ada.bench",
         "device": "d-none",
         "level": "0",

@@ -59,7 +59,7 @@ class HoldPlaced:
     lift_by: Literal["bench", "lead", "stores", "stand", "quality", "manager", "signatory", "admin"]
 
 
-@entry_type("hold.lifted", "unit", "shop", signed=("by",))
+@entry_type("hold.lifted", "unit", "shop", "lot", signed=("by",))
 @record(kw_only=True)
 class HoldLifted:
     """A hold, or a discrepancy by its key, was settled."""

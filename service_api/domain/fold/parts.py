@@ -35,7 +35,7 @@ def _fitted(state: UnitState, item: Item, body: PartFitted) -> UnitState:
         replaced=body.slot in state.slots and not state.slots[body.slot],
     )
     before = state.slots.get(body.slot, ())
-    again = next((o for o in before if _same_serials(o.pieces, body.pieces)), None)
+    again = next((o for o in before if same_serials(o.pieces, body.pieces)), None)
     if again is not None:  # what is in cannot go in: its wear and its hours go on
         detail = f"fitted again into {body.slot}, where it was already: a removal is not logged"
         return raise_on(state, item, "reset-without-change", detail, again.entry, slot=body.slot)
@@ -46,7 +46,7 @@ def _fitted(state: UnitState, item: Item, body: PartFitted) -> UnitState:
     return disturb(state, item, "part fitted")
 
 
-def _same_serials(fitted: tuple[Piece, ...], again: tuple[Piece, ...]) -> bool:
+def same_serials(fitted: tuple[Piece, ...], again: tuple[Piece, ...]) -> bool:
     """The very same pieces, every one with its serial."""
     known = {(p.part_no, p.serial) for p in fitted}
     return all(p.serial is not None for p in again) and known == {(p.part_no, p.serial) for p in again}
