@@ -14,10 +14,10 @@ from service_api.domain.entry import Recorded
 from service_api.domain.ledger import (
     CLAIMING,
     LIFTED,
-    LOT,
     Doubt,
     Line,
     claims,
+    compared,
     doubts,
     latest,
     lift_key,
@@ -50,7 +50,7 @@ ReadStates = Callable[[Iterable[str]], Mapping[str, UnitState]]
 def write_claims(
     connection: Connection, writes: Writes, book: int, fresh: Sequence[tuple[Recorded, Recorded]]
 ) -> dict[str, None]:
-    """Write what these entries claim, and give the keys that are spoken of anew, but for lots.
+    """Write what these entries claim, and give the keys whose claims are to be compared anew.
 
     fresh : entries in the order of the book, each with the fact that it is about in the end; their topics are written
     """
@@ -62,7 +62,7 @@ def write_claims(
             again = _corrected(connection, book, entry, root)
             _run(writes, rows.line_rows(book, again))
             lines += again
-    return dict.fromkeys(line.key for line in lines if not line.key.startswith(LOT))
+    return dict.fromkeys(sorted(compared(line.key for line in lines)))
 
 
 def own_lines(fact: Recorded) -> list[Line]:
@@ -179,7 +179,7 @@ def pieces_changed(before: Mapping[str, UnitState], after: Mapping[str, UnitStat
 
 def settle(connection: Connection, writes: Writes, book: int, keys: Iterable[str], states: ReadStates) -> list[Doubt]:
     """Draw the doubts of these keys again, and give those that did not stand before."""
-    asked = set(keys)
+    asked = compared(keys)
     writes.settle()
     lines = rows.lines_of_keys(connection, book, asked) if asked else {}
     for key in sorted(key for key in asked if key.startswith(f"{LIFTED}/")):
@@ -202,8 +202,7 @@ def _lifted_from(connection: Connection, book: int, key: str, known: Mapping[str
     raised_by = find_entry(connection, book, ident) if len(ident) == 36 else None
     if raised_by is None:
         return {}
-    keys = {line.key for line in rows.lines_of_fact(connection, book, raised_by.index)} - known.keys()
-    keys = {key for key in keys if not key.startswith(LOT)}
+    keys = compared(line.key for line in rows.lines_of_fact(connection, book, raised_by.index)) - known.keys()
     return rows.lines_of_keys(connection, book, keys)
 
 
@@ -258,8 +257,7 @@ def lines_of_piece(connection: Connection, book: int, part_no: str, serial: str,
 def beside_then(connection: Connection, book: int, unit: str, known: int | None, true_at: datetime | None) -> Beside:
     """The same as of then, from the claims that were known and had happened."""
     page = f"unit:{unit}"
-    keys = (key for key in rows.keys_of(connection, book, page, known) if not key.startswith(LOT))
-    lines = rows.lines_of_keys(connection, book, keys, known)
+    lines = rows.lines_of_keys(connection, book, compared(rows.keys_of(connection, book, page, known)), known)
     shared = {key: found for key, found in lines.items() if len({line.fact for line in found}) > 1}
     until = None if true_at is None else in_utc(true_at, 6)
     lifts = _lifts(connection, book, shared, known)

@@ -33,7 +33,7 @@ MOVING = ("part.fitted", "part.removed", "part.sold")
 CLAIMING = frozenset((*OPENS, *MOVING, "unit.registered", "tag.attached", "tag.detached", "hold.lifted"))
 LIFTED = "lifted"
 LIFTABLE = ("piece-gap", "device-gap", "clock-back", "lot-imbalance")
-LOT = "lot/"  # where a lot was: added up when somebody asks, so that no append reads what others did with it
+LOT = "lot/"  # who ever named a lot
 LOOSE = ("stock", "bin", "quarantine", "supplier", "scrap")
 
 
@@ -87,6 +87,11 @@ def claims(item: Item, subject: str) -> dict[str, dict[str, Any]]:
         case "hold.lifted" if data["hold"].partition(":")[0] in LIFTABLE:
             return {f"{LIFTED}/{data['hold']}": {}}
     return {}
+
+
+def compared(keys: Iterable[str]) -> set[str]:
+    """Those whose claims are held against each other as they are written; a lot is added up when somebody asks."""
+    return {key for key in keys if not key.startswith(LOT)}
 
 
 def piece_key(piece: Piece) -> str:

@@ -162,6 +162,8 @@ def doubtful(lines, folded):
     by_key = {}
     for line in lines:
         key, fact, since, ident, subject, live, at, nth, kind, said = line
+        if key.startswith("lot/"):  # added up when somebody asks
+            continue
         found = Line(key, fact, since, ident, subject, bool(live), at, nth, kind, json.loads(said))
         by_key.setdefault(key, []).append(found)
     heads = {}
