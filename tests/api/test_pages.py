@@ -130,7 +130,7 @@ def test_the_front_page_leads_to_bench_and_docs(stranger):
 @pytest.mark.parametrize(
     "path",
     [
-        "/bench/../service_api/cli.py",
+        "/bench/../service_api/app.py",
         "/bench/%2e%2e/%2e%2e/pyproject.toml",
         "/bench/..%2f..%2fpyproject.toml",
         "/bench//etc/passwd",
