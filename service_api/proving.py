@@ -102,6 +102,14 @@ class Proofs:
             said = {"leaf": leaf_hash(text).hex()} if sealed else {"hashed": text.decode()}
             yield _json({"index": index, **said, "proof": [each.hex() for each in hashes]})
 
+    def checkpoint_of(self, size: int) -> tuple[str, bool]:
+        """The checkpoint of the first `size` entries, and whether it is signed: without a key it stands bare."""
+        text = str(Checkpoint(self.book.origin, size, proofs.root(self.tree.node, size)))
+        try:
+            return sign(text, self._signer()), True
+        except NotFound:
+            return text, False
+
     def _signer(self) -> Signer:
         try:
             with self._making:

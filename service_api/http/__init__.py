@@ -19,6 +19,7 @@ from service_api.http import (
     jobs,
     lots,
     pages,
+    papers,
     people,
     problems,
     proofs,
@@ -44,6 +45,7 @@ ROOMS = (
     proofs,
     bundles,
     releases,
+    papers,
     pages,
 )
 

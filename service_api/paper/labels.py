@@ -43,11 +43,12 @@ def bars(text: str) -> str:
     return str(modules)
 
 
-def square(text: str) -> list[list[bool]]:
-    """The modules of a QR symbol, error correction H, no quiet zone; True is dark."""
+def square(text: str, level: str = "H") -> list[list[bool]]:
+    """The modules of a QR symbol of an error correction level, no quiet zone; True is dark."""
     import zxingcpp
 
-    made = zxingcpp.create_barcode(text, zxingcpp.BarcodeFormat.QRCode, ec_level="H")
+    how = {} if text.isascii() else {"eci": "UTF-8"}  # said in the symbol, so that every reader takes it so
+    made = zxingcpp.create_barcode(text, zxingcpp.BarcodeFormat.QRCode, ec_level=level, **how)
     image = made.to_image(scale=1, add_quiet_zones=False)
     rows, columns = image.shape[:2]
     view = memoryview(image).cast("B")  # type: ignore[arg-type]

@@ -29,6 +29,7 @@ MEETING |= {
     "ledgers",
     "late",
     "bundles",
+    "dossiers",
     "proving",
     "gates",
 }
@@ -55,11 +56,13 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "ledgers": MEETING,
     "proving": {"log", "domain"},
     "bundles": MEETING,
+    "dossiers": MEETING,
     "late": MEETING,
     "http": {
         "recording",
         "answering",
         "bundles",
+        "dossiers",
         "customers",
         "competences",
         "permits",
@@ -223,7 +226,16 @@ def test_help_comes_at_once():
         "PIL",
         "barcode",
         "zxingcpp",
+        "reportlab",
         *HEAVY,
     }
     assert [] == sorted(slow & set(loaded))
     assert "click" in loaded
+
+
+def test_a_start_loads_nothing_that_draws():
+    """PERFORMANCE, goal 20: what draws pages is imported to draw one."""
+    program = "import sys, service_api.app, service_api.http; print(*sorted(m for m in sys.modules if '.' not in m))"
+    loaded = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True).stdout.split()
+    assert [] == sorted({"reportlab", "PIL", "barcode", "zxingcpp"} & set(loaded))
+    assert "flask" in loaded
