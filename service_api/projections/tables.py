@@ -3,7 +3,7 @@
 page : how many entries stand on a subject, for the next `seq`, and the last of them
 entry_topic : under which subjects, jobs and tags an entry is found; `relation` own (its subject), named, drawn (moved
     here, or a correction that came along)
-unit_state : the folded state of a unit
+unit_state : the folded state of a unit; on SQLite with row numbers, so that a state stays on one page (0008)
 tag_span : which unit a tag points to, and when
 stretch : a unit's facts in the order of the corrected moment, some at a time (projections/stretches.py)
 stretch_cell : what a cell of the state said at the end of a stretch whose facts touched it
@@ -47,7 +47,6 @@ unit_state = Table(
     Column("class", Text, nullable=False),
     Column("serial", Text),
     Column("state", LargeBinary, nullable=False),
-    sqlite_with_rowid=False,
 )
 Index("unit_state_serial", unit_state.c.book, unit_state.c["class"], unit_state.c.serial)
 tag_span = Table(

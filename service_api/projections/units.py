@@ -225,9 +225,22 @@ _STATE = select(t.unit_state.c.head_index, t.unit_state.c.state).where(
 )
 
 
-def state_rows(book: int, states: Iterable[UnitState], before: Mapping[str, UnitState] | None = None) -> Write:
-    """before : by unit, the states that these were stepped from"""
-    return Write(_WRITE, [_state_row(book, state, (before or {}).get(state.unit)) for state in states])
+def state_rows(book: int, states: Iterable[UnitState]) -> Write:
+    """For units in whatever form they are stored."""
+    return Write(_WRITE, [_state_row(book, state, None) for state in states])
+
+
+def stepped_rows(book: int, states: Iterable[UnitState], before: Mapping[str, UnitState]) -> list[Write]:
+    """before : by unit, the states that these were stepped from
+
+    What a unit is called by is an index of its own; it is left alone where it says the same.
+    """
+    known: list[tuple[Any, ...]] = []
+    fresh: list[tuple[Any, ...]] = []
+    for state in states:
+        was = before[state.unit]
+        (known if state.identity is was.identity else fresh).append(_state_row(book, state, was))
+    return [Write(_STEP, known), Write(_WRITE, fresh)]
 
 
 def _state_row(book: int, state: UnitState, before: UnitState | None) -> tuple[Any, ...]:
@@ -236,11 +249,11 @@ def _state_row(book: int, state: UnitState, before: UnitState | None) -> tuple[A
     return (book, state.unit, state.index, class_, serial, pack(state, before))
 
 
-_WRITE = (
+_STEP = (
     'INSERT INTO unit_state (book, unit, head_index, "class", serial, state) VALUES (?, ?, ?, ?, ?, ?)'
-    ' ON CONFLICT (book, unit) DO UPDATE SET head_index = excluded.head_index, "class" = excluded."class",'
-    " serial = excluded.serial, state = excluded.state"
+    " ON CONFLICT (book, unit) DO UPDATE SET head_index = excluded.head_index, state = excluded.state"
 )
+_WRITE = f'{_STEP}, "class" = excluded."class", serial = excluded.serial'
 
 
 def heads(ask: Ask, book: int, unit: str) -> tuple[int, int, int] | None:

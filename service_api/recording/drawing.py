@@ -80,7 +80,8 @@ def redraw(memory: Memory, connection: Connection, changes: driver.Changes, batc
         if uncut(state, advanced) or (advanced.cuts and not keep_cuts(connection, book, unit, advanced.cuts)):
             changes.settle()
             done.tails[unit] = renewed(connection, book, stepped).tail
-    run(changes, units.state_rows(book, done.after.values(), done.before))
+    for write in units.stepped_rows(book, done.after.values(), done.before):
+        run(changes, write)
     for unit, state in done.after.items():
         if state.tags != done.before[unit].tags:
             units.write_tags(connection, book, state)
