@@ -1,5 +1,5 @@
-"""States in a table with row numbers, on SQLite: there a row stays on one page up to the page's size, where a key that is
-the table itself sends all past a quarter of it to pages of their own, which every append freed and took again.
+"""States in a table with row numbers, on SQLite: there a row stays on one page up to the size of the page, where a key
+that is the table itself sends all past a quarter of it to pages of their own, which every append freed and took again.
 
 Takes a moment of nobody writing, a second for some ten thousand units; code that runs meanwhile goes on with its rows.
 """

@@ -1,12 +1,13 @@
 """Rows by device and running number: the entries as devices sent them."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
 
 from sqlalchemy import Connection, func, select
 
 from service_api.domain.slips import Slip
 from service_api.projections import tables as t
-from service_api.projections.units import Write
+from service_api.projections.units import Ask, Write
 
 _S = t.slip.c
 
@@ -21,6 +22,18 @@ _SLIP = (
     "INSERT INTO slip (book, device, seq, fact, entry, live, typed, at, moved) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
     " ON CONFLICT (book, device, seq) DO UPDATE SET fact = excluded.fact, entry = excluded.entry, live = excluded.live,"
     " typed = excluded.typed, at = excluded.at, moved = excluded.moved WHERE excluded.fact < slip.fact"
+)
+
+
+def newest(ask: Ask, book: int, device: str, below: int) -> Slip | None:
+    """The slip of a device with the highest number, of the first `below` entries."""
+    found = ask(_NEWEST, (book, device, below))
+    return _slip(found[0]) if found else None
+
+
+_NEWEST = (
+    "SELECT device, seq, fact, entry, live, typed, at, moved FROM slip WHERE book = ? AND device = ? AND fact < ?"
+    " ORDER BY seq DESC LIMIT 1"
 )
 
 
@@ -49,4 +62,9 @@ def every(connection: Connection, book: int, below: int) -> Iterator[Slip]:
 
 def _read(connection: Connection, wanted: object) -> Iterator[Slip]:
     for r in connection.execute(wanted):  # type: ignore[call-overload]
-        yield Slip(r.device, r.seq, r.fact, r.entry, bool(r.live), r.typed, r.at, r.moved)
+        yield _slip(r[1:])
+
+
+def _slip(row: Sequence[Any]) -> Slip:
+    device, seq, fact, entry, live, typed, at, moved = row
+    return Slip(device, seq, fact, entry, bool(live), typed, at, moved)

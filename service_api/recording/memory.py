@@ -1,6 +1,7 @@
 """What a recorder remembers of the store between two batches, so that an append reads little."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from functools import partial
 from typing import Any
 
 from sqlalchemy import Connection
@@ -12,11 +13,12 @@ from service_api.domain.slips import Slip
 from service_api.domain.state import UnitState
 from service_api.domain.warnings import newest_row
 from service_api.late import Tail
-from service_api.log import store
+from service_api.log import driver, store
 from service_api.log.store import Book, Head
 from service_api.pages import sheet_revisions
 from service_api.permits import Roles
 from service_api.projections import units
+from service_api.projections.slips import newest as newest_slip
 from service_api.projections.units import Page
 from service_api.recording.batch import Batch, Done
 from service_api.wire.canonical import load
@@ -37,7 +39,7 @@ class Memory:
         self.sheets: dict[str, list[SheetRevision]] = {}
         self.rows: dict[str, dict[str, Any]] = {}  # class -> code -> the characteristic by the newest of them
         self.context: dict[tuple[str, str], Any] = {}  # gauges, alerts, authorisations, until one of them moves
-        self.slips: dict[str, Slip] = {}  # the last of each device
+        self.slips: dict[str, Slip] = {}  # the newest of each device
         self.parties: set[str] = set()  # ids are never taken out of the directory, so this only grows
         self.roles: dict[str, Roles] = {}
         self.directory = 0  # the version of the directory that the roles are of
@@ -59,6 +61,7 @@ class Memory:
                 return
             name, _, ident = subject.partition(":")
             self.pages.pop(subject, None)
+            self.slips.pop(entry.get("device", {}).get("id"), None)
             for kept in (self.states, self.tails) if name == "unit" else (self.sheets, self.rows):
                 kept.pop(ident, None)
             if name != "unit" or entry["type"].startswith("gauge."):
@@ -78,7 +81,7 @@ class Memory:
         self.slips.clear()
 
     def keep(self, done: Done, batch: Batch) -> None:
-        for kept in (self.states, self.tails, self.pages):
+        for kept in (self.states, self.tails, self.pages, self.slips):
             if len(kept) > KEPT:
                 kept.clear()
         self.head = done.head
@@ -134,9 +137,18 @@ class Memory:
             self.context[kind, name] = read()
         return self.context[kind, name]
 
-    def follows(self, slip: Slip) -> bool:
-        """The slip is the next of its device after the last one, so that nothing is missing and no clock went back."""
-        last = self.slips.get(slip.device)
-        if last is None or slip.seq > last.seq:
-            self.slips[slip.device] = slip
-        return last is not None and slip.seq == last.seq + 1 and slip.at >= last.at
+    def odd(self, connection: Connection, slips: Iterable[Slip]) -> list[Slip]:
+        """Those that are not the next of their device: one is missing, or came late, or a clock went back."""
+        found = []
+        for slip in sorted(slips, key=lambda s: (s.device, s.seq)):
+            last = self.slips.get(slip.device) or self._newest(connection, slip.device)
+            if last is None or slip.seq > last.seq:
+                self.slips[slip.device] = slip
+            if last is not None and (slip.seq != last.seq + 1 or slip.at < last.at):
+                found.append(slip)
+        return found
+
+    def _newest(self, connection: Connection, device: str) -> Slip | None:
+        """As of before the batch."""
+        known = self.head.size if self.head else 0
+        return newest_slip(partial(driver.rows, connection), self.book.number, device, known)

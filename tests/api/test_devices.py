@@ -48,6 +48,16 @@ def test_a_missing_number_is_a_gap_until_the_slip_comes(tell, listed, ask):
     assert [("device-gap", [first["id"], after["id"]])] == listed(known_index=after["index"] + 1)
 
 
+def test_late_slips_close_a_gap_also_after_a_restart(tell, listed, store, book):
+    """What was remembered of the device is gone, and the first that it sends then is not its newest."""
+    _, after = tell(slip(4, "09:00"), slip(7, "09:10", unit="U-2"))
+    store.recorder(book.number).memory.forget()
+    (late,) = tell(slip(5, "09:03"))
+    assert [("device-gap", [late["id"], after["id"]])] == listed()
+    tell(slip(6, "09:05"))
+    assert [] == listed()
+
+
 def test_look_alikes_of_a_gap(tell, listed):
     """A device that begins anywhere; two devices; slips that come in another order in one batch."""
     tell(slip(40, "09:00"), slip(1, "09:00", "tab-2"), slip(42, "09:20"), slip(41, "09:10"))

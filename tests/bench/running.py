@@ -243,7 +243,9 @@ function request()
   local id = string.format("%%08x-%%04x-7%%03x-8%%03x-%%012x", math.floor(ms / 65536), ms %% 65536,
     math.floor(count / 4096) %% 4096, count %% 4096, salt)
   local text = body:gsub("@ID@", id):gsub("@UNIT@", string.format("SEL-%%04d", count %% %(units)d))
-  text = text:gsub("@AT@", os.date("!%%Y-%%m-%%dT%%H:%%M:%%SZ")):gsub('"@SEQ@"', salt * 1000000 + count)
+  text = text:gsub("@AT@", os.date("!%%Y-%%m-%%dT%%H:%%M:%%SZ")):gsub('"@SEQ@"', math.floor(count / %(devices)d))
+  text = text:gsub("@DEVICE@", string.format("tablet-%%d-%%d", salt, count %% %(devices)d))
+  text = text:gsub("@AMBIENT@", string.format("17.%%03d%%d", math.floor(count / %(units)d), salt))
   return wrk.format(nil, nil, nil, text)
 end
 """
@@ -452,8 +454,12 @@ class Bench:
     ) -> Load:
         """Readings, each with an id of its own, on the thousand units in turn or on the one that is named."""
         entry = reading(self.ids, name, datetime.now(UTC), hours) | {"id": "@ID@", "occurred_at": "@AT@"}
-        entry["device"] = {"id": "tablet-1", "seq": "@SEQ@"}
-        script = POST % {"body": compact(entry), "token": token or self.service.bench, "units": UNITS}
+        entry["device"] = {"id": "@DEVICE@", "seq": "@SEQ@"}
+        entry["data"]["conditions"]["ambient"]["value"] = (
+            "@AMBIENT@"  # so that it is no other device's entry told twice
+        )
+        said = {"body": compact(entry), "token": token or self.service.bench, "units": UNITS}
+        script = POST % (said | {"devices": 2 * clients})  # none has two entries under way
         return self.wrk(address, path, clients, script)
 
     def post_again(self, address: str, path: str, clients: int, bodies: Sequence[str]) -> Load:

@@ -50,6 +50,19 @@ def both_recorders(two, origin="two.example/depot"):
     return book, [store.recorder(book.number) for store in two]
 
 
+def test_a_slip_that_another_process_waited_for_closes_its_gap(two):
+    book, (a, b) = both_recorders(two)
+
+    def scan(seq):
+        return f.scanned(device={"id": "tab-1", "seq": seq, "clock_offset_ms": 0})
+
+    told(a, f.registered(), scan(1))
+    told(b, scan(3))
+    told(a, scan(2))
+    with two[0].reading.begin() as connection:
+        assert 0 == connection.execute(text("SELECT count(*) FROM doubt WHERE book = :b"), {"b": book.number}).scalar()
+
+
 def test_two_processes_take_turns_on_one_unit_and_nobody_meets_a_moved_head(two):
     book, (a, b) = both_recorders(two)
     assert [(0, 0)] == numbers(told(a, f.registered()))
