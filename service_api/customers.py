@@ -213,6 +213,12 @@ class CustomerAnswers:
             raise nothing
         found["units"] = [u for u in found["units"] if sights[u].spans]
         found["unanswered_checks"] = [c for c in found["unanswered_checks"] if c["unit"] in found["units"]]
+        found["done"] = [line for line in found["done"] if shown.issuperset(line["entries"])]
+        found["left_alone"] = [line for line in found["left_alone"] if shown.issuperset(line["entries"])]
+        found["changes"] = [change for change in found["changes"] if shown.issuperset(change["entries"])]
+        for change in found["changes"]:
+            change["led_by"] = [led for led in change["led_by"] if led["entry"] in shown]
+            change["findings"] = [seen for seen in change["findings"] if seen["entry"] in shown]
         del found["parts"]
         return answered(found)
 

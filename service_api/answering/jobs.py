@@ -8,7 +8,7 @@ from sqlalchemy import Connection
 
 from service_api.answering.asking import NOW, Answer, Asking, When, answered
 from service_api.domain import history as histories
-from service_api.domain.context import in_force
+from service_api.domain.context import SheetRevision, in_force
 from service_api.domain.moments import day_in
 from service_api.domain.plain import answer, plain
 from service_api.domain.refusals import NotFound
@@ -48,7 +48,11 @@ class JobAnswers(Asking):
         )
 
     def job(self, job: str, when: When = NOW) -> Answer:
-        """What was done in a job, in order; its parts; its stand runs, judged; and the checks that nobody answered."""
+        """What was done in a job, in order; its parts and why they were changed; its stand runs, judged; and what was
+        left alone, the checks that nobody answered among it.
+        """
+        from service_api.domain import jobs
+
         with self.engine.begin() as connection:
             book, known = self.book.number, self.count(connection, when)
             found = read_entries(connection, book, units.indexes(connection, book, f"job:{job}", below=known))
@@ -59,30 +63,41 @@ class JobAnswers(Asking):
             lines: list[Item] = []
             answers = []
             runs: list[RunAnswer] = []
+            left: list[jobs.LeftAlone] = []
+            changes: list[jobs.PartChange] = []
             for subject in subjects:
                 page = history_of(connection, book, subject, known)
                 lines += [i for i in page if i.entry.id in ids and (when.true_at is None or i.at <= when.true_at)]
                 if subject.startswith("unit:"):
-                    answers.append(self._job_checks(connection, subject.partition(":")[2], job, page, when))
-                    runs += self._job_runs(connection, job, page, when)
+                    unit, live = subject.partition(":")[2], facts(page, when.true_at)
+                    revision, variant = self._sheet_of_job(connection, job, live, when)
+                    waiting = self._job_checks(unit, job, live, revision, variant) if revision else None
+                    answers.append(waiting)
+                    runs += self._job_runs(connection, job, live, when)
+                    left += jobs.left_alone(job, live, waiting["blank"] if waiting else ())
+                    rows = revision.sheet.characteristics if revision else ()
+                    changes += jobs.changes(unit, job, live, {row.code: row.slot for row in rows})
             lines.sort(key=lambda i: i.key)
         if not lines:
             raise NotFound(f"nothing had been done in the job {job} by then")
+        live_lines = [i for i in lines if i.counts]
         return answered(
             {
                 "job": job,
                 "as_of": self._as_of(when, known, max(i.touched for i in lines)),
                 "units": [s.partition(":")[2] for s in subjects if s.startswith("unit:")],
                 "entries": [histories.line(i) for i in lines],
-                "parts": _parts_balance([i for i in lines if i.counts]),
+                "parts": [answer(part) for part in jobs.parts(live_lines)],
                 "runs": [answer(run) for run in runs],
+                "done": [answer(line) for line in jobs.done(live_lines)],
+                "left_alone": [answer(line) for line in left],
+                "changes": [answer(change) for change in changes],
                 "unanswered_checks": [a for a in answers if a],
             }
         )
 
-    def _job_runs(self, connection: Connection, job: str, page: Sequence[Item], when: When) -> "list[RunAnswer]":
+    def _job_runs(self, connection: Connection, job: str, live: Sequence[Item], when: When) -> "list[RunAnswer]":
         """The job's runs on one unit in their order, failed ones too, each by the revision that it states."""
-        live = facts(page, when.true_at)
         mine = [i for i in live if i.entry.type == "run.recorded" and i.entry.job == job]
         registered = next((i.body for i in live if i.entry.type == "unit.registered"), None)
         if not mine or registered is None:
@@ -93,47 +108,29 @@ class JobAnswers(Asking):
         stated = {revision.rev: revision for revision in issued}
         return [judge(i.body, i.entry.id, stated.get(i.body.sheet_rev), registered.variant) for i in mine]
 
-    def _job_checks(
-        self, connection: Connection, unit: str, job: str, page: Sequence[Item], when: When
-    ) -> dict[str, Any] | None:
-        live = facts(page, when.true_at)
+    def _sheet_of_job(
+        self, connection: Connection, job: str, live: Sequence[Item], when: When
+    ) -> tuple[SheetRevision | None, str | None]:
+        """The revision that was in force when the job was opened on a unit, and the unit's variant."""
         opened = next((i for i in live if i.entry.type == "job.opened" and i.data["job"] == job), None)
-        registered = next((i for i in live if i.entry.type == "unit.registered"), None)
+        registered = next((i.body for i in live if i.entry.type == "unit.registered"), None)
         if opened is None or registered is None:
-            return None
-        class_ = registered.body.class_
-        issued = sheet_revisions(connection, self.book.number, class_, self.count(connection, when))
-        revision = in_force(issued, day_in(opened.at, self.book.zone))
-        if revision is None:
-            return None
+            return None, None
+        issued = sheet_revisions(connection, self.book.number, registered.class_, self.count(connection, when))
+        return in_force(issued, day_in(opened.at, self.book.zone)), registered.variant
+
+    def _job_checks(
+        self, unit: str, job: str, live: Sequence[Item], revision: SheetRevision, variant: str | None
+    ) -> dict[str, Any]:
         given = {i.data["check"]: i for i in live if i.entry.type == "check.answered" and i.entry.job == job}
         waiting = ("not_done", "not_reachable")
         return {
             "unit": unit,
             "sheet_rev": revision.rev,
-            "blank": [c.check for c in revision.sheet.checks_for(registered.body.variant) if c.check not in given],
+            "blank": [c.check for c in revision.sheet.checks_for(variant) if c.check not in given],
             "not_done": [
                 {"check": k, "answer": i.data["answer"], "why": i.data.get("why"), "entry": i.entry.id}
                 for k, i in given.items()
                 if i.data["answer"] in waiting
             ],
         }
-
-
-def _parts_balance(items: Sequence[Item]) -> list[dict[str, Any]]:
-    """Pieces of a job by part number and lot: how many went in, how many came out and where to."""
-    rows: dict[tuple[str, str | None], dict[str, Any]] = {}
-    for item in items:
-        if item.entry.type not in ("part.fitted", "part.removed"):
-            continue
-        for piece in item.body.pieces or ():
-            row = rows.setdefault(
-                (piece.part_no, piece.lot),
-                {"part_no": piece.part_no, "lot": piece.lot, "fitted": 0, "removed": {}, "entries": []},
-            )
-            if item.entry.type == "part.fitted":
-                row["fitted"] += piece.qty
-            else:
-                row["removed"][item.body.to] = row["removed"].get(item.body.to, 0) + piece.qty
-            row["entries"].append(item.entry.id)
-    return list(rows.values())

@@ -226,7 +226,17 @@ SHAPES: dict[str, dict[str, Any]] = {
     "feed": _listed("entries", RECORDED, next={"type": "integer"}),
     "changes": _listed("changes", ROW, next=TEXT, generation=TEXT),
     "sheet": {"type": "object", "required": ["class", "rev", "effective_on", "sheet"]},
-    "job": _listed("entries", ROW, job=TEXT, parts=LIST, runs=LIST, unanswered_checks=LIST),
+    "job": _listed(
+        "entries",
+        ROW,
+        job=TEXT,
+        parts=LIST,
+        runs=LIST,
+        done=LIST,
+        left_alone=LIST,
+        changes=LIST,
+        unanswered_checks=LIST,
+    ),
     "person-new": PERSON
     | {"properties": PERSON["properties"] | {"badge": TEXT, "pin": {"type": "string", "pattern": "^[0-9]{4,12}$"}}},
     "badge-and-pin": {
