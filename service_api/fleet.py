@@ -1,4 +1,6 @@
-"""Answers over many units: wear, complaints, spares. Each unit's share is kept in memory until its page moves."""
+"""Answers over many units: wear, complaints, spares, concessions, signatures. Each unit's share is kept in memory until
+its page moves.
+"""
 
 from collections.abc import Callable, Iterator, Sequence
 from datetime import date, datetime, timedelta
@@ -7,9 +9,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from sqlalchemy import Connection
 
 from service_api.calc import extra
-from service_api.domain import complaints, spares
+from service_api.domain import complaints, concessions, signatures, spares
+from service_api.domain.concessions import ConcessionRow, Granted
 from service_api.domain.condition import AsOf
-from service_api.domain.context import SheetRevision, in_force
+from service_api.domain.context import Context, SheetRevision, in_force
 from service_api.domain.fold import step
 from service_api.domain.moments import day_in
 from service_api.domain.plain import answer
@@ -17,7 +20,7 @@ from service_api.domain.readings import rows
 from service_api.domain.refusals import Malformed, NeedsExtra, NotFound
 from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import Item, facts, fold
-from service_api.pages import history_of, sheet_revisions
+from service_api.pages import authorisations, history_of, sheet_revisions
 from service_api.projections import units
 
 if TYPE_CHECKING:
@@ -187,6 +190,81 @@ class Fleet:
         revision = in_force(sheet_revisions(connection, self.book.number, class_, known), on)
         row = revision.sheet.slot(slot) if revision else None
         return row.supply_days if row else None
+
+    # Concessions and signatures
+
+    def concessions(
+        self, unit: str | None, class_: str | None, state: str | None, when: "When"
+    ) -> tuple[list[ConcessionRow], AsOf]:
+        """Every concession that was granted, those past their end first. unit, class_, state : only these"""
+        found: list[ConcessionRow] = []
+        with self.answers.engine.begin() as connection:
+            known = self.answers.count(connection, when)
+            shares = list(self._shares(connection, when, known, "concessions", _granted_on, concessions.TYPES))
+            index = -1
+            for share in shares:
+                if not share.value or unit not in (None, share.unit) or class_ not in (None, share.class_):
+                    continue
+                own, context = self.answers.both(connection, share.unit, when)
+                index = max(index, own.index, context.index)
+                for one in share.value:
+                    since = self._overdue_since(connection, one, own, context, when, known)
+                    found.append(concessions.row(one, own, context, since))
+        found = [row for row in found if state in (None, row.state)]
+        found.sort(key=lambda row: (concessions.STATES.index(row.state), row.granted_at, row.entry))
+        return found, self._as_of(when, known, shares, index)
+
+    def _overdue_since(
+        self,
+        connection: Connection,
+        one: Granted,
+        own: UnitState,
+        context: Context,
+        when: "When",
+        known: int | None,
+    ) -> datetime | None:
+        """When it came to be past its day or above its hours, whichever was first; None while it is not."""
+        if one.ended_by is not None or not concessions.overdue(one.body, own, context.on):
+            return None
+        page = facts(history_of(connection, self.book.number, f"unit:{own.unit}", known), when.true_at)
+        ends = (concessions.overdue_on(one.body, context), concessions.above_at(one.body.until_hours, one.at, page))
+        return min(end for end in ends if end is not None)
+
+    def signatures(self, since: date | None, until: date | None, when: "When") -> dict[str, Any]:
+        """Who signed releases on these days, and who of them was not authorised that day."""
+        last = until or self.answers.on_day(when)
+        with self.answers.engine.begin() as connection:
+            known = self.answers.count(connection, when)
+            shares = list(self._shares(connection, when, known, "signatures", _signed_on, signatures.TYPES))
+            people = sorted({s.person for share in shares for s in share.value})
+            granted = {p: authorisations(connection, self.book.number, p, known) for p in people}
+
+        def within(day: date) -> bool:
+            return (since is None or since <= day) and day <= last
+
+        found = [
+            row
+            for share in shares
+            for row in signatures.unauthorised(share.unit, share.class_, share.value, granted, self._day, within)
+        ]
+        index = max((a.index for a in granted.values()), default=-1)
+        audit = signatures.SignatureAudit(
+            from_=since.isoformat() if since else None,
+            until=last.isoformat(),
+            as_of=self._as_of(when, known, shares, index),
+            signed=sum(within(self._day(s.at)) for share in shares for s in share.value),
+            unauthorised=tuple(sorted(found, key=lambda row: (row.on, row.entry))),
+        )
+        told: dict[str, Any] = answer(audit)
+        return told
+
+
+def _granted_on(unit: str, class_: str, page: list[Item]) -> Any:
+    return concessions.granted(page)
+
+
+def _signed_on(unit: str, class_: str, page: list[Item]) -> Any:
+    return signatures.signed_on(page)
 
 
 def _calls_of(unit: str, class_: str, page: list[Item]) -> Any:

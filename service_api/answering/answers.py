@@ -6,8 +6,8 @@ What only one kind of answer needs is imported with the first of them, so that a
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from service_api.answering.doubts import DoubtAnswers
 from service_api.answering.entries import EntryAnswers
+from service_api.answering.held import HeldAnswers
 from service_api.answering.jobs import JobAnswers
 from service_api.answering.parts import PartAnswers
 from service_api.answering.releases import ReleaseAnswers
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from service_api.fleet import Fleet
 
 
-class Answers(UnitAnswers, PartAnswers, TagAnswers, DoubtAnswers, JobAnswers, ReleaseAnswers, EntryAnswers):
+class Answers(UnitAnswers, PartAnswers, TagAnswers, HeldAnswers, JobAnswers, ReleaseAnswers, EntryAnswers):
     """Answers for one book. Many threads may ask."""
 
     @cached_property

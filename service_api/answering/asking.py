@@ -191,7 +191,7 @@ class Asking:
 
         return keep
 
-    def _both(self, connection: Connection, unit: str, when: When) -> tuple[UnitState, Context]:
+    def both(self, connection: Connection, unit: str, when: When) -> tuple[UnitState, Context]:
         known = self.count(connection, when)
         state = self._state(connection, unit, when, known)
         if when.now:

@@ -107,7 +107,7 @@ class EntryAnswers(Asking):
     def _summary(self, connection: Connection, unit: str) -> dict[str, Any]:
         from service_api.domain.changes import summary
 
-        found: dict[str, Any] = answer(summary(*self._both(connection, unit, NOW)))
+        found: dict[str, Any] = answer(summary(*self.both(connection, unit, NOW)))
         return found
 
 

@@ -28,13 +28,13 @@ class UnitAnswers(Asking):
     """Answers about one unit, and the list of them."""
 
     def condition(self, unit: str, when: When = NOW) -> Answer:
-        return self._cached("condition", unit, when, lambda c: answer(conditions.condition(*self._both(c, unit, when))))
+        return self._cached("condition", unit, when, lambda c: answer(conditions.condition(*self.both(c, unit, when))))
 
     def card(self, unit: str, when: When = NOW) -> Answer:
         from service_api.domain import card as cards
 
         def make(connection: Connection) -> Any:
-            state, context = self._both(connection, unit, when)
+            state, context = self.both(connection, unit, when)
             known = state.identity
             sharing = (
                 units.serial_sharing(connection, self.book.number, unit, known.class_, known.serial) if known else []
@@ -53,7 +53,7 @@ class UnitAnswers(Asking):
 
     def identity(self, unit: str, when: When = NOW) -> Answer:
         with self.engine.begin() as connection:
-            state, context = self._both(connection, unit, when)
+            state, context = self.both(connection, unit, when)
             found = self._identity(state, context)
             found["tags_worn"] = [plain(t) for t in state.tags]
         return answered(found)
@@ -102,7 +102,7 @@ class UnitAnswers(Asking):
         """The wear answers of some characteristics of a unit. Raises NotFound."""
         from service_api.domain import wear as wears
 
-        state, context = self._both(connection, unit, when)
+        state, context = self.both(connection, unit, when)
         known_rows = {c.code: c for c in rows(state, context)}
         page = self._facts(connection, unit, when, wears.TYPES)
         gauges = {i.data["gauge"] for i in page if i.entry.type == "reading.taken" and "gauge" in i.data}

@@ -26,7 +26,10 @@ class Alert:
 
 @record(kw_only=True)
 class AlertAnswer:
-    """An alert that touches the unit, and whether it holds it."""
+    """An alert that touches the unit, and whether it holds it.
+
+    since : from when on: that of its issue, or of the fit that came after it
+    """
 
     alert: str
     action: str
@@ -34,6 +37,7 @@ class AlertAnswer:
     why: str
     holds: bool
     issued_at: datetime
+    since: datetime
     entries: tuple[str, ...]
 
 
@@ -70,6 +74,7 @@ def touched(alert: Alert, state: UnitState) -> AlertAnswer | None:
         why=why,
         holds=bool(after) or alert.action == "stop_use",
         issued_at=alert.at,
+        since=alert.at if len(after) < len(fitted) or not fitted else min(o.since for o in after),
         entries=(alert.entry, *(o.entry for o in fitted)),
     )
 

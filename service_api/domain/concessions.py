@@ -17,6 +17,7 @@ from service_api.domain.records import record
 from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import Item
 
+STATES = ("overdue", "open", "ended")  # in the order in which they are told
 TYPES = ("concession.granted", "concession.ended", "unit.released")  # what a list of concessions reads of a page
 
 

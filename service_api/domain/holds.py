@@ -47,7 +47,7 @@ def holds(state: UnitState, context: Context, known: tuple[Discrepancy, ...]) ->
         if d.holds_release
     ]
     found += [
-        _computed(f"alert:{a.alert}", f"alert {a.alert}: {a.words}", a.issued_at, CLOSES_ALERTS, a.entries)
+        _computed(f"alert:{a.alert}", f"alert {a.alert}: {a.words}", a.since, CLOSES_ALERTS, a.entries)
         for a in touching(state, context.alerts)
         if a.holds
     ]
@@ -91,8 +91,9 @@ def _of_hire(state: UnitState, context: Context) -> Iterator[HoldAnswer]:
 
 
 def _of_concessions(state: UnitState, context: Context) -> Iterator[HoldAnswer]:
-    for concession in by_moment(state.concessions.values()):
+    """Under the name by which it stands: of a second one with the same id its entry."""
+    for name, concession in sorted(state.concessions.items(), key=lambda pair: pair[1].at):
         if concessions.overdue(concession, state, context.on):
             why = f"concession {concession.concession} is past its end"
-            key, since = f"concession:{concession.concession}", concessions.overdue_on(concession, context)
-            yield _computed(key, why, since, CONCEDES, (concession.entry,))
+            since = concessions.overdue_on(concession, context)
+            yield _computed(f"concession:{name}", why, since, CONCEDES, (concession.entry,))

@@ -42,7 +42,7 @@ QUERY: dict[str, dict[str, Any]] = {
     "job": {"schema": TEXT, "description": "of this job only; of the gate: the job that the release is about"},
     "from": {
         "schema": TEXT,
-        "description": "where to begin, inclusive, as `next` said; 0 is the beginning. Of a proof: the older size",
+        "description": "where to begin, inclusive, as `next` said; 0 is the beginning; the older size; the first day",
     },
     "to": {"schema": {"type": "integer", "minimum": 1}, "description": "the newer size; now, without it"},
     "index": {"schema": {"type": "integer", "minimum": 0}, "description": "the entry's index"},
@@ -61,6 +61,7 @@ QUERY: dict[str, dict[str, Any]] = {
     "concessions": {"schema": TEXT, "description": "those that the release names, commas between them"},
     "hire_from": {"schema": {"type": "string", "format": "date"}, "description": "first day of the planned hire"},
     "hire_until": {"schema": {"type": "string", "format": "date"}, "description": "last day of the planned hire"},
+    "state": {"schema": {"type": "string", "enum": ["overdue", "open", "ended"]}, "description": "only these"},
     "task": {"schema": TEXT, "description": "work of this task only: bench, stand, release, exam, second"},
     "dots": {"schema": {"type": "integer", "minimum": 1, "maximum": 20}, "description": "pixels a module"},
 }
@@ -219,6 +220,8 @@ SHAPES: dict[str, dict[str, Any]] = {
     "identity": {"type": "object", "required": ["unit", "class", "standing"]},
     "discrepancies-page": _listed("discrepancies", ROW, as_of=ROW, next=TEXT),
     "lots-page": _listed("lots", ROW, as_of=ROW, next=NEXT),
+    "holds-page": _listed("holds", ROW, as_of=ROW, next=NEXT),
+    "concessions-page": _listed("concessions", ROW, as_of=ROW, counts=ROW, next=NEXT),
     "slots": _listed("slots", ROW, unit=TEXT, as_of=ROW),
     "slot": {"type": "object", "required": ["slot", "occupant", "hours_on", "contested", "history"]},
     "bundle": _listed("entries", ROW, origin=TEXT, unit=TEXT, checkpoint=TEXT, key=TEXT, head=TEXT),

@@ -182,6 +182,20 @@ def work(person: str) -> Response:
     return give(work_of(answers(), person, chosen, when(), whole("cursor", 0, 0, 2**53), whole("limit", 100, 1, 500)))
 
 
+@bp.get("/authorisations/audit")
+@contract(gives="service_api.domain.signatures:SignatureAudit", query=("from", "until", *TIMES), refuses=("bad-query",))
+def audit_signatures() -> Response:
+    """Everybody who signed a release in these days, and who of them was not authorised that day, and why not.
+
+    `from` and `until` are local days, both inside: from the beginning and until today, where they are left out.
+    """
+    known_query("from", "until", *TIMES)
+    since, until = day_of("from"), day_of("until")
+    if since is not None and until is not None and until < since:
+        raise Malformed.at("?until", "bad-query", f"a day from {since.isoformat()} on")
+    return give_list(answers().fleet.signatures(since, until, when()))
+
+
 @bp.get("/parties")
 @contract(gives="parties")
 def list_parties() -> Response:
