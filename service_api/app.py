@@ -16,7 +16,16 @@ from service_api.directory.uses import Uses
 from service_api.domain.moments import in_utc, parse, zone_of
 from service_api.domain.refusals import ClockDoubt
 from service_api.log import confirmed, store
-from service_api.log.engines import QuickReader, appending_engine, is_sqlite, is_there, reading_engine, writing_engine
+from service_api.log.engines import (
+    Commits,
+    QuickReader,
+    Remembering,
+    appending_engine,
+    is_sqlite,
+    is_there,
+    reading_engine,
+    writing_engine,
+)
 from service_api.log.holding import Hold
 from service_api.log.store import Book
 from service_api.settings import Settings, travelling
@@ -115,6 +124,9 @@ class Store:
                 raise StoreBehind("the store's tables are behind this code: run `fettlebook migrate` as their owner")
         self.appending = self.writing if is_sqlite(settings.database) else appending_engine(settings.database)
         self.quickly = QuickReader(self.reading)
+        self.lasting: QuickReader | Remembering = self.quickly  # for what no append changes
+        if self.hold is not None and doing:
+            self.lasting = Remembering(self.quickly, Commits(self.writing))
         self.uses = Uses(self.writing)
         self._recorders: dict[int, Recorder] = {}
         self._answers: dict[int, Answers] = {}

@@ -5,7 +5,7 @@ A question about now starts from the stored state; one about then, or about what
 
 import json
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from functools import partial
 from hashlib import sha256
@@ -19,6 +19,7 @@ from service_api.domain.context import RULES, Context
 from service_api.domain.gauges import GaugeRecord
 from service_api.domain.moments import day_in, in_utc, parse
 from service_api.domain.plain import answer
+from service_api.domain.records import record
 from service_api.domain.refusals import Malformed, UnknownUnit
 from service_api.domain.state import UnitState, without
 from service_api.domain.timeline import Item, facts
@@ -36,7 +37,7 @@ NOBODY: Beside = ([], -1)
 KEPT_ANSWERS = 1000  # of some 14 kB each
 
 
-@dataclass(frozen=True)
+@record
 class When:
     """Of which moment, and by whose knowledge: facts up to `true_at`, the first `known` entries of the book."""
 
@@ -55,7 +56,7 @@ NOW = When()
 Keep = Callable[[tuple[str, ...], Callable[[], Any]], Any]  # what is read once and kept under a key
 
 
-@dataclass(frozen=True)
+@record
 class Answer:
     """JSON text and its strong entity tag."""
 

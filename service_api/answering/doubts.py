@@ -1,7 +1,7 @@
 """What is doubtful: about one unit, a class, or all of them."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +13,7 @@ from service_api.domain.discrepancies import Discrepancy
 from service_api.domain.doubts import discrepancies
 from service_api.domain.ledger import Doubt
 from service_api.domain.plain import answer
+from service_api.domain.records import record
 from service_api.domain.state import UnitState
 from service_api.ledgers import beside, beside_shop, beside_shop_then, beside_then
 from service_api.log import store
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from service_api.lots import Lots
 
 
-@dataclass(frozen=True)
+@record
 class Wanted:
     """Which discrepancies are asked for; None asks for all."""
 

@@ -8,7 +8,7 @@ import hmac
 from base64 import urlsafe_b64encode
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from hashlib import sha256
 from secrets import token_bytes, token_hex
 from typing import Any
@@ -21,6 +21,7 @@ from service_api.domain.moments import in_utc, parse
 from service_api.domain.records import record
 
 ENROLMENT_MINUTES = 60
+HOUR = timedelta(hours=1)
 Ask = Callable[[str, tuple[Any, ...]], list[Any]]  # a query with `?` for its parameters; its rows
 
 
@@ -44,6 +45,10 @@ class Token:
     revoked_at: str | None = None
     last_used_at: str | None = None
     directory: int = 0
+
+    @cached_property
+    def last_used(self) -> datetime | None:
+        return None if self.last_used_at is None else parse(self.last_used_at)
 
 
 @record(kw_only=True)
@@ -104,7 +109,7 @@ def new_token(
 def find(ask: Ask, text: str, now: datetime) -> Token | None:
     """The live token of this text; None when it is unknown, expired or revoked.
 
-    Its row is read each time, for another process may have revoked it a moment ago.
+    ask : sees what anybody has committed, for another request or process may have revoked it a moment ago
     """
     parts = split(text)
     if parts is None:
@@ -151,7 +156,7 @@ def revoke(connection: Connection, book: int, ident: str, now: datetime) -> bool
 
 def is_due(token: Token, now: datetime) -> bool:
     """Its use is worth noting: an hour has passed since the last one that was noted."""
-    return token.last_used_at is None or parse(token.last_used_at) <= now - timedelta(hours=1)
+    return token.last_used is None or now - token.last_used >= HOUR
 
 
 def note_use(connection: Connection, book: int, ident: str, now: datetime) -> None:

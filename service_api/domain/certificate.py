@@ -4,7 +4,6 @@ A draft of it is read before signing; the one that was signed is frozen in the b
 facts.
 """
 
-from dataclasses import dataclass
 from decimal import Decimal
 
 from service_api.domain import condition as c
@@ -18,10 +17,11 @@ from service_api.domain.gate import Block, Question
 from service_api.domain.hours import Hours, hours
 from service_api.domain.matters import by_moment
 from service_api.domain.readings import rows
+from service_api.domain.records import record
 from service_api.domain.runs import judge
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class InBook:
     """Where the release stands: its own index, and the book's size and root just before it."""
 
@@ -30,13 +30,13 @@ class InBook:
     root: str
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Hired:
     from_: str | None
     until: str
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class CertifiedReading:
     characteristic: str
     title: str
@@ -49,7 +49,7 @@ class CertifiedReading:
     conformity: Conformity
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class CertifiedRun:
     run: str
     stage: str
@@ -61,7 +61,7 @@ class CertifiedRun:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class CertifiedFinding:
     """A finding that is open. concession : the one that lets the unit go with it."""
 
@@ -73,7 +73,7 @@ class CertifiedFinding:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class CertifiedConcession:
     concession: str
     for_: ConcessionFor
@@ -83,7 +83,7 @@ class CertifiedConcession:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class CertifiedExam:
     exam: str
     result: str
@@ -92,7 +92,7 @@ class CertifiedExam:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class CertifiedCheck:
     """A check of the sheet; answer `blank` where nobody answered."""
 
@@ -103,7 +103,7 @@ class CertifiedCheck:
     entry: str | None
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Seal:
     setting: str
     value: Quantity | Unknown
@@ -111,7 +111,7 @@ class Seal:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Entitled:
     """The authorisation under which somebody signed."""
 
@@ -120,7 +120,7 @@ class Entitled:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True, repr=False)
+@record(kw_only=True)
 class Certificate:
     """release, at, by, book : null in a draft. rules : the number of the computing rules."""
 
@@ -289,7 +289,7 @@ def _authorised(question: Question) -> tuple[Entitled, ...]:
     return tuple(found)
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class GateAnswer:
     """What stands against a release, the certificate that it would have, and what both come to in one digest."""
 
@@ -299,7 +299,7 @@ class GateAnswer:
     as_of: c.AsOf
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Difference:
     """One fact of a certificate that reads otherwise today; null where it stands in one of the two only.
 

@@ -5,7 +5,6 @@ knowledge. Every block is one matter, so that whoever reads it knows what to do.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import date
 
 from service_api.domain import condition as c
@@ -18,6 +17,7 @@ from service_api.domain.exams import due
 from service_api.domain.job_facts import JobFacts
 from service_api.domain.matters import OpenConcession, by_moment
 from service_api.domain.readings import rows
+from service_api.domain.records import record
 from service_api.domain.runs import RunAnswer, judge
 from service_api.domain.sheets import Characteristic, Check, StandTest, applies
 from service_api.domain.state import UnitState
@@ -56,7 +56,7 @@ UNSIGNED = ("unit.released", "release.reissued")  # whose unproved signature the
 STATED = ("ok", "not_applicable")
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Block:
     """One matter that stands against a release.
 
@@ -69,7 +69,7 @@ class Block:
     who_may: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Asked:
     """The release that is asked about. by : None leaves open who signs; then nobody's authorisation is judged."""
 
@@ -84,7 +84,7 @@ class Asked:
     at: str | None = None
 
 
-@dataclass(frozen=True)
+@record
 class Question:
     """Everything that the gate looks at: the unit and what it leans on, cut to a moment and a knowledge; `context.on`
     is the day of the release.

@@ -1,15 +1,16 @@
 """What one job says to the gate: answers, stand runs, the last thing that was changed, and whose hands did it."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from service_api.domain.fold.jobs import LOOKING
+from service_api.domain.records import record
 from service_api.domain.timeline import Item
 
 CHANGING = ("part.fitted", "part.removed", "work.done", "setting.left", "rebuild.completed")
 
 
-@dataclass(frozen=True)
+@record
 class JobFacts:
     """answers : the last to each check
     runs : of every stage, failed ones too, in order

@@ -15,7 +15,7 @@ from service_api.domain.entries.parts import LotMoved, LotReceived, PartFitted, 
 from service_api.domain.entries.shared import Piece
 from service_api.domain.fold.parts import removes, same_serials
 from service_api.domain.ledger import Doubt
-from service_api.domain.records import replace
+from service_api.domain.records import record, replace
 from service_api.domain.timeline import Item
 
 ON_UNITS = ("part.fitted", "part.removed")
@@ -24,7 +24,7 @@ GONE = ("scrap", "supplier", "sold")
 CODE = "lot-imbalance"
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class LotStay:
     """Pieces of the lot in one slot of one unit; `until` is null while they are there.
 
@@ -40,7 +40,7 @@ class LotStay:
     gap: str | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class LotBalance:
     """Pieces received, those that are accounted for, and the difference; accounted = now + loose + gone."""
 
@@ -49,7 +49,7 @@ class LotBalance:
     gap: int
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Lot:
     """loose, gone : pieces by place; a place `unit:ID` holds what is on its way into that unit"""
 
@@ -66,7 +66,7 @@ class Lot:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@record
 class Tally:
     """What the facts of a lot come to. odd_since : the entry that made the gap what it is, None without a gap"""
 

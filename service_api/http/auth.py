@@ -74,7 +74,7 @@ def may_enter(token: tokens.Token, allowed: frozenset[str]) -> bool:
 def find(store: Any, text: str) -> tokens.Token | None:
     """The live token of this text; that it was used is noted."""
     now = store.clock()
-    found = tokens.find(store.quickly, text.strip(), now)
+    found = tokens.find(store.lasting, text.strip(), now)
     if found is not None and found.expires_at is not None and found.expires_at <= in_utc(store.passed(found.book)):
         return None  # the machine's clock was set back; the token ran out all the same
     if found is not None and tokens.is_due(found, now):

@@ -21,6 +21,7 @@ PAGE_SIZE = 8192  # an entry of up to 2,000 bytes stays on its page of the index
 BUSY_SECONDS = 10
 CHECKPOINT_PAGES = 4000  # 32 MB of WAL: pages that every append changes go into the file once in hundreds of appends
 CACHE_KB = 8192  # of pages that the writing connection keeps
+REMEMBERED = 1000  # answers
 # connections of one process to a server, which grants a hundred to all of them
 QUICK, READERS, WRITERS, APPENDERS = 8, 8, 2, 4
 
@@ -160,6 +161,49 @@ class QuickReader:
     def close(self) -> None:
         while self._free:
             self._free.pop().close()
+
+
+class Commits:
+    """Counts what was committed on an engine with one connection, by SQLAlchemy: appends, whose transactions the driver
+    ends, do not count."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._number, self._ending = 0, False
+        event.listen(engine, "commit", self._begun)
+        event.listen(engine, "checkin", self._done)
+
+    @property
+    def number(self) -> int | None:
+        """None from the beginning of a commit until its connection is given back, when everybody sees it."""
+        return None if self._ending else self._number
+
+    def _begun(self, _: Any) -> None:
+        self._ending = True
+
+    def _done(self, *_: Any) -> None:
+        if self._ending:
+            self._number, self._ending = self._number + 1, False
+
+
+class Remembering:
+    """Asks as `QuickReader` does, and keeps the rows until something was committed: for what no append changes, in a
+    store that this process alone writes. Many threads may ask."""
+
+    def __init__(self, ask: QuickReader, commits: Commits) -> None:
+        self._ask, self._commits = ask, commits
+        self._kept: dict[tuple[str, Sequence[Any]], tuple[int, list[Any]]] = {}
+
+    def __call__(self, sql: str, parameters: Sequence[Any]) -> list[Any]:
+        number = self._commits.number
+        kept = self._kept.get((sql, parameters))
+        if kept is not None and kept[0] == number:
+            return kept[1]
+        found = self._ask(sql, parameters)
+        if number is not None and self._commits.number == number:
+            if len(self._kept) >= REMEMBERED:
+                self._kept.clear()
+            self._kept[sql, parameters] = (number, found)
+        return found
 
 
 def _fetched(own: Any, sql: str, parameters: Sequence[Any]) -> list[Any]:

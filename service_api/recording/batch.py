@@ -7,6 +7,7 @@ from typing import Literal
 from service_api.domain.context import SheetRevision
 from service_api.domain.entry import Recorded
 from service_api.domain.matters import Raised, told
+from service_api.domain.records import record
 from service_api.domain.refusals import Refusal
 from service_api.domain.state import UnitState
 from service_api.late import Tail
@@ -16,7 +17,7 @@ from service_api.projections.units import Page
 from service_api.wire.entries import Draft
 
 
-@dataclass(frozen=True)
+@record
 class Outcome:
     """What became of one entry: recorded, the same again, refused, or spared because a neighbour was refused (strict).
 
@@ -33,7 +34,7 @@ class Outcome:
 Submission = Draft | Refusal
 
 
-@dataclass(frozen=True)
+@record
 class Request:
     submissions: Sequence[Submission]
     sender: Sender
@@ -94,7 +95,7 @@ class Drawn:
         return told([*fresh, *self.remarks.get(unit, ())])
 
 
-@dataclass(frozen=True)
+@record
 class Done:
     """What a transaction brought about, to be kept once it is committed."""
 

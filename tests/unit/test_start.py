@@ -1,6 +1,5 @@
 """What a start does without: a service that has answered its first questions has not imported what they do not need."""
 
-import ast
 import json
 import shutil
 import subprocess
@@ -11,7 +10,6 @@ from service_api.permits import Sender
 from service_api.wire.entries import read_draft
 from tests import factories as f
 from tests.conftest import new_book, settings_in, token_of
-from tests.house.test_rooms import FILES, PACKAGE
 from tests.serving import get
 
 HEAVY = {"alembic", "apispec", "argon2", "barcode", "cryptography", "gunicorn", "mako", "marshmallow", "numpy", "PIL"}
@@ -31,7 +29,6 @@ OURS = {
     "wire.accept",
     "wire.derive",
 }
-HANDS = {"moments.py"}  # its dataclass checks what it is given
 
 
 def test_a_start_and_its_first_questions_import_only_what_they_need(migrated, tmp_path, clock):
@@ -58,24 +55,3 @@ def test_a_start_and_its_first_questions_import_only_what_they_need(migrated, tm
     assert {"flask", "sqlalchemy", "waitress", "service_api.answering"} <= imported
     assert [] == sorted(HEAVY & imported)
     assert [] == sorted(name for name in OURS if f"service_api.{name}" in imported)
-
-
-def frozen(tree: ast.AST) -> list[int]:
-    """Lines of decorators that compile the methods of a frozen dataclass."""
-    return [
-        call.lineno
-        for node in ast.walk(tree)
-        if isinstance(node, ast.ClassDef)
-        for call in node.decorator_list
-        if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id == "dataclass"
-        if any(word.arg == "frozen" for word in call.keywords)
-    ]
-
-
-def test_what_a_start_makes_by_the_hundred_are_records():
-    """`@record` of domain/records.py is what `@dataclass(frozen=True)` is, for a tenth of the time at a start."""
-    rooms = [p for p in FILES if p.relative_to(PACKAGE).parts[0] in ("domain", "wire", "directory", "projections")]
-    found = {str(p): frozen(ast.parse(p.read_text("utf-8"))) for p in rooms if p.name not in HANDS}
-    assert {} == {path: lines for path, lines in found.items() if lines}
-    assert [1] == frozen(ast.parse("@dataclass(frozen=True, kw_only=True)\nclass A:\n    b: int"))
-    assert [] == frozen(ast.parse("@record(kw_only=True)\nclass A:\n    b: int"))
