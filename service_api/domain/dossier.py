@@ -4,7 +4,6 @@ All of it follows from the unit's facts in the order of the corrected moment, an
 """
 
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
@@ -15,13 +14,14 @@ from service_api.domain.doubts import verdict
 from service_api.domain.entries.jobs import ReadingTaken, RunRecorded
 from service_api.domain.fold import step
 from service_api.domain.readings import baseline, revision_for, sole
+from service_api.domain.records import record
 from service_api.domain.runs import RunAnswer, judge
 from service_api.domain.sheets import Characteristic, applies
 from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import Item
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class ReadingThen:
     """One reading as it counts, judged by the revision that counted for it; hours are the unit's then."""
 
@@ -39,7 +39,7 @@ class ReadingThen:
     conformity: Conformity | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Measurement:
     """Everything that was read of one characteristic, in order."""
 
@@ -52,7 +52,7 @@ class Measurement:
     readings: tuple[ReadingThen, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class RunThen:
     """A run with its verdict, who ran it and where, and what it was run on."""
 
@@ -65,7 +65,7 @@ class RunThen:
     judged: RunAnswer
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class SlotTime:
     slot: str
     title: str | None
