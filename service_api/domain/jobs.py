@@ -10,6 +10,7 @@ from typing import Any
 from service_api.domain.entries.parts import LotMoved, PartFitted, PartRemoved
 from service_api.domain.entries.shared import Piece
 from service_api.domain.plain import decimal_text
+from service_api.domain.records import record
 from service_api.domain.timeline import Item
 
 NIL = "AC-NIL"
@@ -66,7 +67,7 @@ def parts(facts: Iterable[Item]) -> list[JobPart]:
 # What was done, and what was left alone
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Done:
     """One thing that was done. what : the activity, the setting and its value, or what became of a part or finding"""
 
@@ -77,7 +78,7 @@ class Done:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class LeftAlone:
     """One thing that was not done. answer : `blank`, an answer to a check, `nothing_needed`, or a finding's end"""
 
@@ -165,7 +166,7 @@ def _quantity(value: Mapping[str, Any]) -> str:
 # Why a part was changed
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class LedBy:
     """A reading or a sight: `what` says it in words."""
 
@@ -174,7 +175,7 @@ class LedBy:
     what: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class ChangeFinding:
     finding: str
     words: str
@@ -185,7 +186,7 @@ class ChangeFinding:
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class PartChange:
     """What went out of a slot and into it, the findings that say why, and what they came from."""
 
