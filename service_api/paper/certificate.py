@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from service_api.paper.layout import LEFT, MM, RIGHT, ROOM, WIDE, Bit, Cell, Column, Paper
-from service_api.paper.words import grouped, hours, limit, moment, quantity, said, uom, window
+from service_api.paper.words import grouped, hours, limit, moment, quantity, said, uom
 
 KINDS = {"full": "Full release", "with_concession": "Release with concession"}
 WHAT = (
@@ -56,6 +56,7 @@ def draw(certificate: dict[str, Any], origin: str, replaces: str | None = None, 
             "Released with a known departure. It may be used only as the concessions below say, and until they end."
         )
     _readings(paper, certificate.get("readings") or ())
+    _checks(paper, certificate)
     _runs(paper, certificate.get("runs") or ())
     _open_matters(paper, certificate)
     _proof(paper, certificate, origin)
@@ -76,10 +77,10 @@ def _title(paper: Paper, found: dict[str, Any], origin: str) -> None:
     room = ROOM - SIDE - 4 * MM
     paper.pairs(
         [
-            ("Unit", (Bit(found["unit"], "strong"), Bit(f"class {found['class']}", "quiet"))),
+            ("Unit", (Bit(found["unit"], "strong"), Bit(_iron(found), "quiet"))),
             ("Released", moment(found["at"])),
-            ("Signed by", found["by"]),
-            ("Second person", found.get("second") or "none"),
+            ("Signed by", _signer(found, found["by"])),
+            ("Second person", _signer(found, found.get("second")) or "none"),
         ],
         room=room,
     )
@@ -89,10 +90,26 @@ def _title(paper: Paper, found: dict[str, Any], origin: str) -> None:
             ("Job", found.get("job") or "none"),
             ("Sheet", f"revision {found['sheet_rev']}" if found.get("sheet_rev") is not None else "none in force"),
             ("Hours", hours(found.get("hours"))),
-            *((("Hire", f"{h['from']} to {h['until']}"),) if (h := found.get("hire")) else ()),
+            *(
+                (("Hire", f"{h['from'] or moment(found['at'])[:10]} to {h['until']}"),)
+                if (h := found.get("hire"))
+                else ()
+            ),
         ]
     )
     paper.space(4)
+
+
+def _iron(found: dict[str, Any]) -> str:
+    return f"class {found['class']}" + (f", serial {found['serial']}" if found.get("serial") else "")
+
+
+def _signer(found: dict[str, Any], person: str | None) -> Cell:
+    """Who signed, and what they were authorised to that day."""
+    if person is None:
+        return ""
+    tasks = [a["task"] for a in found.get("authorised") or () if a["person"] == person]
+    return (Bit(person), Bit(f"authorised that day: {', '.join(tasks) or 'nothing is on record'}", "quiet"))
 
 
 def scanned(certificate: dict[str, Any], origin: str) -> str:
@@ -120,15 +137,15 @@ def _readings(paper: Paper, readings: Sequence[dict[str, Any]]) -> None:
 def _reading(row: dict[str, Any]) -> list[Cell]:
     judged = row.get("conformity") or {}
     title = row.get("title")
-    name = [Bit(title or row["characteristic"]), *([Bit(row["characteristic"], "quiet")] if title else [])]
+    taken = f"{row['characteristic']}, {said(row['stage'])}, {moment(row['at'])}"
+    name = [Bit(title or row["characteristic"]), Bit(taken, "quiet")]
     verdict = [Bit(said(judged.get("outcome")), "alarm" if judged.get("outcome") in BAD else "strong")]
-    notes = [judged.get("why"), f"gauge {said(judged['gauge_state'])}" if judged.get("gauge_state") else None]
+    notes = [judged.get("why"), f"gauge {row['gauge']} {said(judged.get('gauge_state'))}" if row["gauge"] else None]
     verdict += [Bit(str(note), "quiet") for note in notes if note]
-    value = row.get("value")
-    shown = quantity(value) if isinstance(value, dict) else f"{quantity(value)} {uom(judged.get('uom'))}".strip()
+    shown = "" if row["value"] is None else f"{row['value']} {uom(row['uom'])}".strip()
     return [
         name,
-        shown or "not measured",
+        shown or "no figure",
         limit(judged.get("limit")),
         limit(judged.get("acting_limit")),
         limit(judged.get("uncertainty")),
@@ -136,45 +153,42 @@ def _reading(row: dict[str, Any]) -> list[Cell]:
     ]
 
 
-TESTS = (
-    Column("Test", 0.4),
-    Column("Measured", 0.18, right=True),
-    Column("Asked for", 0.2, right=True),
-    Column("Outcome", 0.22),
+RUNS = (
+    Column("Run", 0.3, "strong"),
+    Column("When, who", 0.32),
+    Column("Stage", 0.12),
+    Column("Outcome", 0.26),
 )
 
 
 def _runs(paper: Paper, runs: Sequence[dict[str, Any]]) -> None:
     paper.heading("Runs on the stand, failed ones too")
-    if not runs:
-        paper.text((Bit("No run was recorded.", "quiet"),))
-    for run in runs:
-        run_table(paper, run)
+    paper.table(RUNS, map(_run, runs), none="No run was recorded in its job.")
 
 
-def run_table(paper: Paper, run: dict[str, Any]) -> None:
-    """One run: what it was, then test by test."""
-    note = f"{said(run.get('stage'))}, sheet revision {run.get('sheet_rev')}: {said(run.get('outcome'))}"
-    at = f", {moment(run['at'])}" if run.get("at") else ""
-    paper.subheading(f"Run {run['run']}", note + at)
-    if run.get("why"):
-        paper.text((Bit(str(run["why"]), "quiet"),), 8)
-    paper.table(TESTS, map(test_row, run.get("tests") or ()), none="Its sheet asks for no test.")
+def _run(run: dict[str, Any]) -> list[Cell]:
+    outcome = [Bit(said(run["outcome"]), "strong" if run["outcome"] == "passed" else "alarm")]
+    if run.get("failed"):
+        outcome.append(Bit(f"failed: {', '.join(run['failed'])}", "quiet"))
+    outcome.append(Bit(f"sheet revision {run['sheet_rev']}", "quiet"))
+    return [run["run"], [Bit(moment(run["at"])), Bit(run["by"], "quiet")], said(run["stage"]), outcome]
 
 
-def test_row(test: dict[str, Any]) -> list[Cell]:
-    """A test of a run: what was measured, what was asked for, what that shows."""
-    passed = test.get("outcome") == "passed"
-    outcome = [Bit(said(test.get("outcome")), "strong" if passed else "alarm" if test.get("blocking") else "plain")]
-    if test.get("why"):
-        outcome.append(Bit(str(test["why"]), "quiet"))
-    value = "" if test.get("value") is None else f"{test['value']} {uom(test.get('uom'))}".strip()
-    return [
-        str(test.get("title") or test["test"]),
-        value,
-        window(test.get("low"), test.get("high"), test.get("uom")) or "ok",
-        outcome,
-    ]
+CHECKS = (Column("Check", 0.5), Column("Answer", 0.18, "strong"), Column("Why", 0.32, "quiet"))
+
+
+def _checks(paper: Paper, found: dict[str, Any]) -> None:
+    paper.heading("Checks and settings left")
+    paper.table(CHECKS, map(_check, found.get("checks") or ()), none="Its sheet asks for no check.")
+    settings = found.get("settings") or ()
+    if settings:
+        columns = (Column("Setting", 0.5), Column("Left at", 0.18, "strong"), Column("Seal", 0.32, "quiet"))
+        paper.table(columns, ([s["setting"], quantity(s["value"]), s.get("seal") or "none"] for s in settings))
+
+
+def _check(check: dict[str, Any]) -> list[Cell]:
+    fine = check["answer"] in ("ok", "not_applicable")
+    return [check["title"], [Bit(said(check["answer"]), "strong" if fine else "alarm")], check.get("why") or ""]
 
 
 def _open_matters(paper: Paper, found: dict[str, Any]) -> None:
@@ -183,18 +197,16 @@ def _open_matters(paper: Paper, found: dict[str, Any]) -> None:
         *(["Finding", f["finding"], _finding(f)] for f in found.get("findings") or ()),
         *(["Concession", c["concession"], _concession(c)] for c in found.get("concessions") or ()),
         *(["Examination", e["exam"], _exam(e)] for e in found.get("exams") or ()),
-        *(["Due", str(d.get("what", "")), _due(d)] for d in _list(found.get("due"))),
+        *(["Due", d["what"], _due(d)] for d in found.get("due") or ()),
     ]
     columns = (Column("", 0.16, "quiet"), Column("Number", 0.22), Column("What it says", 0.62))
     paper.table(columns, rows, none="Nothing is open, conceded or due.")
 
 
-def _list(found: Any) -> list[dict[str, Any]]:
-    return [found] if isinstance(found, dict) else list(found or ())
-
-
 def _finding(row: dict[str, Any]) -> Cell:
-    return [Bit(str(row.get("words", ""))), Bit("blocks use" if row.get("blocking") else "does not block", "quiet")]
+    under = f"let go under concession {row['concession']}" if row.get("concession") else ""
+    about = [row.get("slot") or "", "blocks use" if row.get("blocking") else "does not block", under]
+    return [Bit(row["words"]), Bit(", ".join(filter(None, about)), "quiet")]
 
 
 def _concession(row: dict[str, Any]) -> Cell:
@@ -213,11 +225,7 @@ def _exam(row: dict[str, Any]) -> Cell:
 
 def _due(row: dict[str, Any]) -> Cell:
     at = [str(row["on"])] if row.get("on") else []
-    at += (
-        [f"{quantity(row['hours'])} h" if not isinstance(row.get("hours"), dict) else hours(row["hours"])]
-        if row.get("hours")
-        else []
-    )
+    at += [f"{row['hours']} h"] if row.get("hours") else []
     return " or at ".join(at) or "no day is set"
 
 

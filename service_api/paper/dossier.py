@@ -6,11 +6,10 @@ from datetime import UTC, datetime
 from typing import Any
 
 from service_api.paper import charts
-from service_api.paper.certificate import TESTS, test_row
 from service_api.paper.entries import flat, told
 from service_api.paper.layout import LEFT, MM, RIGHT, ROOM, WIDE, Bit, Cell, Column, Paper
 from service_api.paper.lettering import broken
-from service_api.paper.words import grouped, hours, limit, moment, quantity, said, uom
+from service_api.paper.words import grouped, hours, limit, moment, quantity, said, uom, window
 
 SIDE = 38 * MM
 CORRECTIONS = (
@@ -404,7 +403,30 @@ def _runs(paper: Paper, found: dict[str, Any], numbers: dict[str, int]) -> None:
             judged["why"] or "",
         ]
         paper.text((Bit("; ".join(filter(None, told_of)), "quiet"),), 8)
-        paper.table(TESTS, map(test_row, judged["tests"]), 7.5, "Its sheet asks for no test.")
+        paper.table(TESTS, map(_test, judged["tests"]), 7.5, "Its sheet asks for no test.")
+
+
+TESTS = (
+    Column("Test", 0.4),
+    Column("Measured", 0.18, right=True),
+    Column("Asked for", 0.2, right=True),
+    Column("Outcome", 0.22),
+)
+
+
+def _test(test: dict[str, Any]) -> list[Cell]:
+    """A test of a run: what was measured, what was asked for, what that shows."""
+    passed = test.get("outcome") == "passed"
+    outcome = [Bit(said(test.get("outcome")), "strong" if passed else "alarm" if test.get("blocking") else "plain")]
+    if test.get("why"):
+        outcome.append(Bit(str(test["why"]), "quiet"))
+    value = "" if test.get("value") is None else f"{test['value']} {uom(test.get('uom'))}".strip()
+    return [
+        str(test.get("title") or test["test"]),
+        value,
+        window(test.get("low"), test.get("high"), test.get("uom")) or "ok",
+        outcome,
+    ]
 
 
 def _corrections(paper: Paper, found: dict[str, Any], numbers: dict[str, int]) -> None:
