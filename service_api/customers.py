@@ -18,6 +18,7 @@ from service_api.answering.asking import NOW, Answer, When, answered
 from service_api.domain.custody import Sight, blanked, sight
 from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Envelope, Recorded
+from service_api.domain.history import Only
 from service_api.domain.references import references
 from service_api.domain.refusals import Fault, Malformed, NotAllowed, NotFound, Refusal, UnknownUnit
 from service_api.domain.rights import OTHER_PARTY, sends
@@ -117,12 +118,19 @@ class CustomerAnswers:
         return self.every.wear(unit, code, self._cut(unit, when)[0])
 
     def history(
-        self, unit: str, when: When = NOW, *, start: int = 0, limit: int | None = None, newest: bool = False
+        self,
+        unit: str,
+        when: When = NOW,
+        *,
+        start: int = 0,
+        limit: int | None = None,
+        newest: bool = False,
+        only: Only | None = None,
     ) -> tuple[dict[str, Any], int]:
-        """The lines that they see; `withheld` is how many more the page has."""
+        """The lines that they see; `withheld` is how many more of those that are asked for the page has."""
         with self.engine.begin() as connection:
             seen = self._sight(connection, unit, self.every.count(connection, when))
-        found, total = self.every.history(unit, when, newest=newest)
+        found, total = self.every.history(unit, when, newest=newest, only=only)
         lines = [line for line in found["entries"] if line["id"] in seen.shown]
         shown = lines[start : None if limit is None else start + limit]
         with self.engine.begin() as connection:

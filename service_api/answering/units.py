@@ -12,12 +12,13 @@ from service_api.domain import history as histories
 from service_api.domain.condition import as_of
 from service_api.domain.context import Context
 from service_api.domain.doubts import discrepancies
+from service_api.domain.history import Only
 from service_api.domain.plain import answer, plain
 from service_api.domain.readings import rows
 from service_api.domain.refusals import NotFound
 from service_api.domain.state import UnitState
 from service_api.ledgers import beside
-from service_api.pages import history_of
+from service_api.pages import history_of, sheet_revisions
 from service_api.projections import units
 
 if TYPE_CHECKING:
@@ -80,20 +81,36 @@ class UnitAnswers(Asking):
         return shown, found[limit - 1].unit if len(found) > limit else None
 
     def history(
-        self, unit: str, when: When = NOW, *, start: int = 0, limit: int | None = None, newest: bool = False
+        self,
+        unit: str,
+        when: When = NOW,
+        *,
+        start: int = 0,
+        limit: int | None = None,
+        newest: bool = False,
+        only: Only | None = None,
     ) -> tuple[dict[str, Any], int]:
-        """The lines from `start` on, and how many there are."""
+        """The lines that are asked for, from `start` on, and how many there are."""
         with self.engine.begin() as connection:
             known = self.count(connection, when)
-            self._state(connection, unit, when, known)
+            state = self._state(connection, unit, when, known)
             page = history_of(connection, self.book.number, f"unit:{unit}", known)
+            wearing = self._wearing(connection, state, only.slot, known) if only and only.slot else ()
         items = [i for i in page if when.true_at is None or i.at <= when.true_at]
+        if only is not None:
+            items = list(histories.chosen(items, only, self.book.zone, wearing))
         if newest:
             items.reverse()
         shown = items[start : None if limit is None else start + limit]
         heads = self._as_of(when, known, max((i.touched for i in page), default=-1))
         lines = {"unit": unit, "as_of": heads, "entries": [histories.line(i) for i in shown]}
         return lines, len(items)
+
+    def _wearing(self, connection: Connection, state: UnitState, slot: str, known: int | None) -> set[str]:
+        """The characteristics that wear with what is in the slot, by any revision of the class's sheet."""
+        issued = sheet_revisions(connection, self.book.number, state.identity.class_ if state.identity else "", known)
+        known_rows = [row for revision in issued for row in revision.sheet.characteristics if row.slot == slot]
+        return {row.readings_of or row.code for row in known_rows}
 
     def wear(self, unit: str, code: str, when: When = NOW) -> Answer:
         return self._cached(f"wear:{code}", unit, when, lambda c: answer(self.wears(c, unit, (code,), when)[0]))

@@ -17,6 +17,7 @@ from service_api.http import (
     feeds,
     fleet,
     held,
+    histories,
     jobs,
     lots,
     pages,
@@ -34,6 +35,7 @@ from service_api.http import (
 ROOMS = (
     entries,
     units,
+    histories,
     tags,
     jobs,
     lots,

@@ -63,6 +63,20 @@ QUERY: dict[str, dict[str, Any]] = {
     "hire_until": {"schema": {"type": "string", "format": "date"}, "description": "last day of the planned hire"},
     "state": {"schema": {"type": "string", "enum": ["overdue", "open", "ended"]}, "description": "only these"},
     "task": {"schema": TEXT, "description": "work of this task only: bench, stand, release, exam, second"},
+    "types": {"schema": TEXT, "description": "entry types, or chapters such as `part.*`, commas between them"},
+    "from day": {
+        "name": "from",
+        "schema": {"type": "string", "format": "date"},
+        "description": "on this local day or later",
+    },
+    "slot": {"schema": TEXT, "description": "what names this slot, and readings that wear with it"},
+    "by person": {"name": "by", "schema": TEXT, "description": "what this person did"},
+    "gauge": {"schema": TEXT, "description": "what names this gauge"},
+    "characteristic": {"schema": TEXT, "description": "readings of this characteristic"},
+    "mark": {
+        "schema": {"type": "string", "enum": ["superseded", "withdrawn", "moved_out", "moved_in", "none"]},
+        "description": "lines with this mark; `none` asks for those without",
+    },
     "dots": {"schema": {"type": "integer", "minimum": 1, "maximum": 20}, "description": "pixels a module"},
 }
 

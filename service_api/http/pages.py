@@ -107,6 +107,7 @@ def docs() -> Response:
     """The documentation of the API, made by the service itself; it needs nothing from elsewhere."""
     from service_api.domain.entry import Envelope
     from service_api.http.openapi import document, forms, members
+    from service_api.paper.rows import COLUMNS
 
     described = {t.name: members(t.body) for t in TYPES.values()}
     return _page(
@@ -116,6 +117,7 @@ def docs() -> Response:
         members=described,
         envelope=members(Envelope),
         forms=forms(),
+        columns=COLUMNS,
         problems=PROBLEMS,
         rights=rights,
         sends={role: rights.sends(role, TYPES) for role in rights.ROLES},

@@ -44,7 +44,7 @@ def dossier_pdf(unit: str) -> Response:
 @bp.get("/units/<unit>/dossier.csv")
 @contract(gives=CSV, query=TIMES, refuses=("unknown-unit", "bad-query"))
 def dossier_csv(unit: str) -> Response:
-    """The history as CSV, one line an entry, the columns as /docs lists them."""
+    """The history as CSV, one line an entry; the last chapter but one of /docs lists the columns."""
     known_query(*TIMES)
     return history_csv(unit)
 

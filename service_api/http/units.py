@@ -125,28 +125,6 @@ def slot(unit: str, slot: str) -> Response:
     return give(answers().slot(unit, slot, when()))
 
 
-@bp.get("/units/<unit>/history")
-@contract(gives="history", query=(*TIMES, *PAGING, "order"), refuses=REFUSES)
-def history(unit: str) -> Response:
-    """Every entry of a unit in the order of the corrected moment, struck and moved ones marked.
-
-    `order=newest` begins with the latest. Without `limit` the whole history is answered.
-    """
-    known_query(*TIMES, *PAGING, "order")
-    order = request.args.get("order", "oldest")
-    if order not in ("oldest", "newest"):
-        raise Malformed.at("?order", "bad-query", "oldest or newest")
-    start = whole("cursor", 0, 0, 2**53)
-    limit = whole("limit", 0, 1, 5000) if "limit" in request.args else None
-    found, total = answers().history(unit, when(), start=start, limit=limit, newest=order == "newest")
-    more = None if limit is None or start + limit >= total else start + limit
-    response = give_list(found | {"count": total, "next": more})
-    if more is not None:
-        query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": str(more)}
-        response.headers["Link"] = f'<{request.path}?{urlencode(query)}>; rel="next"'
-    return response
-
-
 @bp.get("/classes/<class_>/sheet")
 @contract(gives="sheet", query=("on", *TIMES), refuses=("not-found", "bad-query"))
 def sheet(class_: str) -> Response:

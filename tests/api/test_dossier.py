@@ -213,6 +213,12 @@ def test_the_table_is_rfc_4180_in_utf_8_with_one_set_of_columns(client, life):
     assert {34} == {len(row) for row in csv.reader(io.StringIO(text, newline=""))}
 
 
+def test_the_columns_are_listed_in_the_documentation(client, life):
+    header = client.get(CSV).data.decode().partition("\r\n")[0].split(",")
+    chapter_ = chapter(client.get("/docs").text, '<h2 id="columns">', '<h2 id="problems">')
+    assert header == re.findall(r"<tr><td><code>(\w+)</code></td>", chapter_)
+
+
 def test_no_cell_begins_like_a_formula(client, life):
     rows = table(client.get(CSV))
     assert not [c for r in rows for c in r.values() if c[:1] in ("=", "+", "-", "@", "\t", "\r")]
