@@ -243,7 +243,7 @@ class Store:
     def answers(self, number: int) -> Answers:
         found = self._answers.get(number)
         if found is None:
-            made = Answers(self.reading, self.book(number), self.clock, self.quickly)
+            made = Answers(self.reading, self.book(number), self.clock, self.quickly, self.attachments / str(number))
             found = self._answers.setdefault(number, made)
         return found
 

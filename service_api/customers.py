@@ -22,6 +22,7 @@ from service_api.domain.history import Only
 from service_api.domain.references import references
 from service_api.domain.refusals import Fault, Malformed, NotAllowed, NotFound, Refusal, UnknownUnit
 from service_api.domain.rights import OTHER_PARTY, sends
+from service_api.domain.timeline import facts
 from service_api.filing import pages_of, root_of
 from service_api.pages import find_entry, history_of, read_entries
 from service_api.permits import Sender, outside
@@ -229,6 +230,39 @@ class CustomerAnswers:
             change["findings"] = [seen for seen in change["findings"] if seen["entry"] in shown]
         del found["parts"]
         return answered(found)
+
+    def release(self, release: str, when: When = NOW) -> Answer:
+        """A release that they see, or with which the unit was sent to them; its certificate names no party."""
+        found = self.every.release(release, when)
+        self._let_go_to_them(release, json.loads(found.text), when)
+        return found
+
+    def release_today(self, release: str, when: When = NOW) -> Answer:
+        """The same today; what stands against it is the house's own, whether it is still good is said."""
+        found = json.loads(self.every.release_today(release, when).text)
+        self._let_go_to_them(release, found, when)
+        del found["blocks"]
+        return answered(found)
+
+    def _let_go_to_them(self, release: str, found: dict[str, Any], when: When) -> None:
+        """Raises NotFound unless it is theirs, in the words for one that is not there."""
+        unit, numbers = found["unit"], {release, found.get("replaces")}
+        with self.engine.begin() as connection:
+            known = self.every.count(connection, when)
+            seen = sight_of(connection, self.book.number, unit, self.party, known)
+            types = ("unit.released", "release.reissued", "unit.dispatched")
+            page = facts(history_of(connection, self.book.number, f"unit:{unit}", known, types))
+        last: str | None = None
+        for item in page:
+            name = item.data.get("release")
+            if item.entry.type == "unit.dispatched":
+                if item.data["to"] == self.party and (name or last) in numbers:
+                    return
+            elif name in numbers and item.entry.id in seen.shown:
+                return
+            elif item.entry.type == "unit.released":
+                last = name
+        raise NotFound(f"no release {release} is in the book")
 
     def shows_attachment(self, digest: str) -> bool:
         """An entry that they see names it."""

@@ -60,7 +60,7 @@ def as_then(asked: Asked, when: When) -> tuple[Asked, When]:
             known = store.read_head(connection, every.book.number).size
         last = store.texts(connection, every.book.number, (known - 1,))
     heard = datetime.fromisoformat(str(load(last[0].hashed)["recorded_at"])) if last else every.clock()
-    then = Answers(every.engine, every.book, lambda: heard, every.quickly)
+    then = Answers(every.engine, every.book, lambda: heard, every.quickly, every.folder)
     view = CustomerAnswers(then, asked.party) if isinstance(asked, CustomerAnswers) else then
     return view, When(when.true_at, None, known)
 

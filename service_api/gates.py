@@ -13,8 +13,8 @@ from service_api.domain.gate import Block, Question, blocks
 from service_api.domain.job_facts import JobFacts, job_facts
 from service_api.domain.plain import answer
 from service_api.domain.state import UnitState
-from service_api.domain.timeline import Item, effective_history, facts
-from service_api.pages import history_of, read_entries
+from service_api.domain.timeline import Item, Key, effective_history, facts
+from service_api.pages import Heard, history_of, read_entries
 from service_api.projections import units
 from service_api.wire.canonical import entry_text
 
@@ -45,14 +45,22 @@ def gate_of(question: Question, book: InBook | None = None) -> Gate:
 
 
 def read_job(
-    connection: Connection, book: int, state: UnitState, job: str | None, known: int | None, true_at: datetime | None
+    connection: Connection,
+    book: int,
+    state: UnitState,
+    job: str | None,
+    known: int | None,
+    true_at: datetime | None,
+    before: Key | None = None,
+    heard: Heard | None = None,
 ) -> JobFacts:
     page = f"unit:{state.unit}"
     told = read_entries(connection, book, units.indexes(connection, book, f"job:{job}", below=known)) if job else []
     topics = [f"fact:{entry.id}" for entry in told]
     told += read_entries(connection, book, units.indexes_of(connection, book, topics, below=known))
-    lines = {e.id: e for e in told}
+    lines = {e.id: e for e in told if heard is None or heard(e)}
     found = [i for i in facts(effective_history(lines.values(), page), true_at) if _of_job(i, job)]
+    found = [i for i in found if before is None or i.key < before]
     facts_of_job = job_facts(found, max((e.index for e in told), default=-1))
     waiting = {
         i.body.finding
@@ -62,7 +70,8 @@ def read_job(
     if not waiting - state.findings.keys():
         return facts_of_job
     closings = facts(history_of(connection, book, page, known, ("finding.closed",)), true_at)
-    closed = {i.body.finding for i in closings if i.entry.type == "finding.closed"}
+    closings = [i for i in closings if i.entry.type == "finding.closed" and (before is None or i.key < before)]
+    closed = {i.body.finding for i in closings}
     return replace(facts_of_job, closed=facts_of_job.closed | closed)
 
 

@@ -1,7 +1,7 @@
 """Pages of the book read back: entries as dataclasses, histories, states. What recording and answering share."""
 
 from binascii import hexlify
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import UTC, date, datetime
 from uuid import UUID
 
@@ -15,11 +15,12 @@ from service_api.domain.entry import Recorded
 from service_api.domain.fold import step
 from service_api.domain.gauges import Calibration, GaugeRecord
 from service_api.domain.state import UnitState, begin, witness
-from service_api.domain.timeline import Item, effective_history, facts, fold, reach
+from service_api.domain.timeline import Item, Key, effective_history, facts, fold, reach
 from service_api.log import store
 from service_api.projections import units
 from service_api.wire.entries import read_stored
 
+Heard = Callable[[Recorded], bool]
 CORRECTING = ("entry.superseded", "entry.withdrawn", "entry.reattributed", "entry.disputed", "dispute.settled")
 
 
@@ -118,10 +119,18 @@ def draw_unit(
     unit: str,
     known: int | None = None,
     true_at: datetime | None = None,
+    before: Key | None = None,
+    heard: Heard | None = None,
 ) -> UnitState:
-    """A unit's state, folded from its whole page: the first `known` entries of the book, facts up to `true_at`."""
+    """A unit's state, folded from its whole page: the first `known` entries of the book, facts up to `true_at`.
+
+    before : of those only what comes before a key; heard : and only the entries that it says yes to
+    """
     page = read_entries(connection, book, units.indexes(connection, book, f"unit:{unit}", below=known))
-    state: UnitState = fold(step, begin(unit), facts(effective_history(page, f"unit:{unit}"), true_at))
+    page = page if heard is None else [entry for entry in page if heard(entry)]
+    told = facts(effective_history(page, f"unit:{unit}"), true_at)
+    cut = told if before is None else [item for item in told if item.key < before]
+    state: UnitState = fold(step, begin(unit), cut)
     return witness(state, reach(page, f"unit:{unit}"))
 
 

@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime
 from functools import partial
 from hashlib import sha256
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine
@@ -72,8 +73,11 @@ def answered(value: Any) -> Answer:
 class Asking:
     """What the answers for one book have in common. Many threads may ask."""
 
-    def __init__(self, engine: Engine, book: Book, clock: Callable[[], datetime], quickly: QuickReader) -> None:
-        self.engine, self.book, self.clock, self.quickly = engine, book, clock, quickly
+    def __init__(
+        self, engine: Engine, book: Book, clock: Callable[[], datetime], quickly: QuickReader, folder: Path
+    ) -> None:
+        """folder : where the attachments of the book lie"""
+        self.engine, self.book, self.clock, self.quickly, self.folder = engine, book, clock, quickly, folder
         self._kept: dict[tuple[Any, ...], Answer] = {}
         self._shared: tuple[int, dict[tuple[str, ...], Any]] = (-2, {})
 

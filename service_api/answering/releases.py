@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection
 
-from service_api.answering.asking import NOBODY, NOW, Answer, Asking, When
+from service_api.answering.asking import NOBODY, NOW, Answer, Asking, When, answered
 from service_api.domain.state import UnitState
+from service_api.domain.timeline import Key
 from service_api.ledgers import beside, beside_then
+from service_api.pages import Heard, draw_unit
 from service_api.projections import units
 
 if TYPE_CHECKING:
@@ -24,19 +26,52 @@ class ReleaseAnswers(Asking):
             f"gate:{asked}", unit, when, lambda c: gate_of(self.question(c, unit, asked, when)).answer()
         )
 
-    def question(self, connection: Connection, unit: str, asked: "Asked", when: When) -> "Question":
-        """Everything that the gate looks at. Raises UnknownUnit."""
+    def release(self, release: str, when: When = NOW) -> Answer:
+        """A release and its certificate as it was issued. Raises NotFound."""
+        from service_api.certificates import Certificates
+
+        with self.engine.begin() as connection:
+            found = Certificates(self, connection)
+            return answered(found.shown(found.find(release, self.count(connection, when))))
+
+    def release_today(self, release: str, when: When = NOW) -> Answer:
+        """The certificate as it was issued, as it would read by what is known now, and whether it is still good."""
+        from service_api.certificates import Certificates
+
+        with self.engine.begin() as connection:
+            known = self.count(connection, when)
+            found = Certificates(self, connection)
+            return answered(found.today(found.find(release, known), known))
+
+    def question(
+        self,
+        connection: Connection,
+        unit: str,
+        asked: "Asked",
+        when: When,
+        before: Key | None = None,
+        heard: Heard | None = None,
+        upto: int | None = None,
+    ) -> "Question":
+        """Everything that the gate looks at. Raises UnknownUnit.
+
+        before : of a release that is in the book: what comes after it in order is no part of it
+        heard, upto : of the unit's own page and its job also entries up to `upto` count to which `heard` says yes
+        """
         from service_api.domain.gate import Question
         from service_api.gates import read_job
 
         book, known = self.book.number, self.count(connection, when)
-        state = self._at(connection, unit, when.true_at, known) or self._state(connection, unit, when, known)
+        if before is not None:
+            state = draw_unit(connection, book, unit, upto or known, when.true_at, before, heard)
+        else:
+            state = self._at(connection, unit, when.true_at, known) or self._state(connection, unit, when, known)
         if when.now:
             between = beside(connection, book, (unit,)).get(unit, NOBODY)
         else:
             between = beside_then(connection, book, unit, known, when.true_at)
         state, context = self._joined(connection, state, when, known, between)
-        job = read_job(connection, book, state, asked.job, known, when.true_at)
+        job = read_job(connection, book, state, asked.job, upto or known, when.true_at, before, heard)
         keep = self.shelf(connection, known)
         signers = [p for p in (asked.by, asked.second) if p is not None]
         may = context.authorised | {p: self._authorised(connection, keep, p, known) for p in signers}

@@ -179,3 +179,16 @@ def plain(value: Any) -> Any:
 def answer(value: Any) -> Any:
     """A dataclass instance as plain data with every member present (answers: null says "none")."""
     return _dump(value, nulls=True)
+
+
+def filled(hint: Any, value: Any) -> Any:
+    """Plain data of what `hint` says as an answer has it: members that were left out as None are null."""
+    if isinstance(value, list):
+        return [filled(get_args(bare(alternatives(hint)[0]))[0], item) for item in value]
+    if not isinstance(value, dict):
+        return value
+    records = [choice for choice in alternatives(hint) if is_record(choice)]
+    if not records:
+        return value
+    cls = next((c for c in records if (c is Unknown) == ("unknown" in value)), records[0])
+    return {wire_name(n): filled(inner, value.get(wire_name(n))) for n, inner in hints_of(cls).items()}

@@ -1,6 +1,7 @@
 """Refusals: what the service does not do, each with a slug that is public. Status codes live at the HTTP edge."""
 
 from dataclasses import field
+from typing import Any
 
 from service_api.domain.records import record
 
@@ -20,9 +21,11 @@ class Refusal(Exception):
 
     slug = "refused"
 
-    def __init__(self, detail: str) -> None:
+    def __init__(self, detail: str, **members: Any) -> None:
+        """members : what the problem document says beside the detail"""
         super().__init__(detail)
         self.detail = detail
+        self.members = members
 
 
 class Malformed(Refusal):
@@ -43,6 +46,18 @@ class Malformed(Refusal):
 
 class IdReused(Refusal):
     slug = "id-reused"
+
+
+class NotReleasable(Refusal):
+    """Something stands against the release; `blocks` names all of it."""
+
+    slug = "not-releasable"
+
+
+class MovedOn(Refusal):
+    """What the signer had read is not what the book says now."""
+
+    slug = "moved-on"
 
 
 class BadJson(Refusal, ValueError):

@@ -109,6 +109,8 @@ CALLS: dict[str, dict[str, Reach]] = {
     "GET /v1/units/{unit}/dossier.csv": UNIT,
     "GET /v1/units/{unit}/bundle": UNIT,
     "GET /v1/units/{unit}/gate": _all(*READS_ALL),
+    "GET /v1/releases/{release}": UNIT,
+    "GET /v1/releases/{release}/today": UNIT,
     "GET /v1/jobs/{job}": UNIT,
     "GET /v1/classes/{class}/sheet": _all(*READS_ALL, "erp"),
     "GET /v1/tags/{tag}": BOOK,
@@ -143,6 +145,7 @@ CALLS: dict[str, dict[str, Reach]] = {
     # What is written beside the log. What an entry may be is said by SENDS, entry by entry.
     "POST /v1/entries": _all(*ROLES),
     "PUT /v1/attachments/{digest}": _all(*SHOP, "erp", "customer"),
+    "POST /v1/units/{unit}/releases": _all("bench", "stand", "lead", "signatory", "manager", "admin"),
     "POST /v1/tags": _all("lead", "stores", "manager", "admin"),
     "POST /v1/people": _all(*KEEPERS),
     "POST /v1/people/{ident}/roles": _all(*KEEPERS),

@@ -254,6 +254,31 @@ SHAPES: dict[str, dict[str, Any]] = {
         changes=LIST,
         unanswered_checks=LIST,
     ),
+    "release-signed": {
+        "type": "object",
+        "required": ["id", "release", "by", "kind", "occurred_at"],
+        "properties": {
+            "id": TEXT,
+            "release": TEXT,
+            "job": TEXT,
+            "by": TEXT,
+            "kind": {"type": "string", "enum": ["full", "with_concession"]},
+            "concessions": {"type": "array", "items": TEXT},
+            "second": TEXT,
+            "hire": {"type": "object", "required": ["from", "until"], "properties": {"from": TEXT, "until": TEXT}},
+            "occurred_at": MOMENT,
+            "seen_index": {"type": "integer", "minimum": 0},
+        },
+    },
+    "release-recorded": {
+        "allOf": [RECORDED, {"type": "object", "required": ["release", "certificate"]}],
+        "description": "the recorded entry, and the certificate whole",
+    },
+    "release": {"type": "object", "required": ["release", "unit", "entry", "certificate"]},
+    "release-today": {
+        "type": "object",
+        "required": ["issued", "today", "differences", "still_good", "blocks", "as_of"],
+    },
     "person-new": PERSON
     | {"properties": PERSON["properties"] | {"badge": TEXT, "pin": {"type": "string", "pattern": "^[0-9]{4,12}$"}}},
     "badge-and-pin": {

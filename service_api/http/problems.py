@@ -58,6 +58,12 @@ PROBLEMS: dict[str, Kind] = {
     "not-found": Kind(404, "Not found", "Look at the address again."),
     "wrong-method": Kind(405, "Wrong method", "Use one of the methods in the Allow header."),
     "id-reused": Kind(409, "Id used before", "Make a new id for a new entry; send the old one exactly as it was."),
+    "not-releasable": Kind(
+        409, "The unit may not leave", "Put right what each block names, or have it conceded, and sign again."
+    ),
+    "moved-on": Kind(
+        409, "The book has moved on", "Read the gate again, and sign with the `seen_index` that it answers in `as_of`."
+    ),
     "too-large": Kind(413, "Too large", "Send at most 5 MiB and 5,000 entries at a time, or stream NDJSON."),
     "wrong-media-type": Kind(415, "Wrong media type", "Send application/json or application/x-ndjson."),
     "needs-extra": Kind(
@@ -103,7 +109,7 @@ def document(refusal: Refusal, status: int | None = None, **more: Any) -> dict[s
         near = next((f.near for f in refusal.faults if f.code == "unknown-unit"), None)
         if near is not None:
             found["near"] = list(near)
-    return found | more
+    return found | refusal.members | more
 
 
 def respond(refusal: Refusal, status: int | None = None, **more: Any) -> Response:

@@ -1,8 +1,10 @@
 """What goes through one transaction of the recorder: requests, the batch that is judged, and what became of it."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
+
+from sqlalchemy import Connection
 
 from service_api.domain.context import SheetRevision
 from service_api.domain.entry import Recorded
@@ -32,13 +34,18 @@ class Outcome:
 
 
 Submission = Draft | Refusal
+# What a decision adds to its draft, computed under the lock from all that is in the book; raises Refusal
+Decide = Callable[[Connection, Draft, Head], Draft]
 
 
 @record
 class Request:
+    """decide : the one submission is a decision; it goes through a transaction of its own"""
+
     submissions: Sequence[Submission]
     sender: Sender
     strict: bool
+    decide: Decide | None = None
 
 
 @dataclass

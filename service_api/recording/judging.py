@@ -24,7 +24,7 @@ from service_api.pages import find_entry, recorded_answer, revision_of
 from service_api.permits import Sender
 from service_api.projections import units
 from service_api.projections.units import Page
-from service_api.recording.batch import Batch, Outcome, refused
+from service_api.recording.batch import Batch, Decide, Outcome, refused
 from service_api.recording.memory import Memory
 from service_api.wire.entries import Draft, body_faults, near, recorded, splice
 
@@ -52,6 +52,7 @@ def judge_one(
     sender: Sender,
     now: datetime,
     known: dict[bytes, store.Known],
+    decide: Decide | None = None,
 ) -> Outcome | Recorded:
     entry = draft.entry
     stored = known.get(draft.key)
@@ -83,6 +84,11 @@ def judge_one(
     barred = permits.barred(entry, batch.roles[entry.by], sender, memory.book.zone, target, signed_in)
     if barred is not None:
         return refused(NotAllowed(barred), entry.id)
+    if decide is not None:
+        try:
+            draft = decide(connection, draft, batch.head)
+        except Refusal as refusal:
+            return refused(refusal, entry.id)
     return _accept(batch, draft, sender, permits.signed(entry, sender, signed_in))
 
 

@@ -21,7 +21,7 @@ from service_api.log.trouble import trouble
 from service_api.pages import entry_answer
 from service_api.permits import Sender
 from service_api.projections import units
-from service_api.recording.batch import Batch, Done, Outcome, Request, Submission, refused, spared
+from service_api.recording.batch import Batch, Decide, Done, Outcome, Request, Submission, refused, spared
 from service_api.recording.drawing import compare, redraw, run, write_topics
 from service_api.recording.judging import judge_one, look_up
 from service_api.recording.memory import Memory
@@ -51,6 +51,13 @@ class Recorder:
             raise found
         return found
 
+    def decide(self, draft: Draft, sender: Sender, decide: Decide) -> Outcome:
+        """Record a decision, checked and appended under one lock: nothing comes between what it rests on and itself."""
+        found = self._door.submit(Request((draft,), sender, False, decide))
+        if isinstance(found, Exception):
+            raise found
+        return found[0]
+
     def settle(self) -> None:
         """Look at the end of the log if it is in doubt; raises what stands in the way of writing."""
         if self._in_doubt:
@@ -59,7 +66,15 @@ class Recorder:
                 raise found
 
     def _commit(self, requests: Sequence[Request]) -> Sequence[list[Outcome] | Exception]:
-        """Everything that was waiting, in one transaction; a fault of ours in one request spares its neighbours."""
+        """Everything that was waiting, in one transaction; a fault of ours in one request spares its neighbours.
+
+        A decision rests on what was recorded before it, so each has a transaction of its own, after the others.
+        """
+        if any(request.decide for request in requests):
+            plain = [request for request in requests if request.decide is None]
+            done = iter(self._commit(plain) if plain else ())
+            told = {id(request): next(done) for request in plain}
+            return [told[id(r)] if r.decide is None else self._alone(r) for r in requests]
         try:
             return self._safely(requests)
         except SQLAlchemyError:
@@ -127,7 +142,9 @@ class Recorder:
                     outcomes.append(refused(submission, None))
                 else:
                     outcomes.append(
-                        judge_one(self.memory, connection, batch, submission, request.sender, now, held.known)
+                        judge_one(
+                            self.memory, connection, batch, submission, request.sender, now, held.known, request.decide
+                        )
                     )
             if before and any(isinstance(o, Outcome) and o.status == "refused" for o in outcomes):
                 batch.back_to(before)

@@ -73,6 +73,14 @@ def _drafted(raw: dict[str, Any], envelope: Envelope) -> Draft:
     return Draft(envelope, raw, cut, sha256(text).digest())
 
 
+def with_added(draft: Draft, **added: Any) -> Draft:
+    """The draft with members that the service adds to its data; it is known again by what the client sent."""
+    raw = draft.raw | {"data": draft.raw["data"] | added}
+    members = {name: value for name, value in draft.entry.__dict__.items() if name not in ("body", "moment")}
+    entry: Envelope = builder(Envelope)(members | {"data": raw["data"]})
+    return Draft(entry, raw, _cut(raw), draft.digest)
+
+
 def plain_draft(body: bytes) -> Draft | None:
     """The draft of a JSON text in which nothing can be wrong; None when `parse` and `read_draft` have to look."""
     return _plain(_round_trip(body)) if body[:1] == b"{" else None
@@ -207,6 +215,9 @@ def _rules(name: str, body: Any) -> list[tuple[str, str, str]]:
         if isinstance(body.until_hours, Quantity) and dimension(body.until_hours.uom) != dimension("h"):
             found.append(("/until_hours/uom", "wrong-dimension", "hours are a quantity of time"))
         return found
+    for member in TYPES[name].added:
+        if getattr(body, member) is not None:
+            return [(f"/{member}", "extra-member", f"the service adds {member} by itself; leave it out")]
     if name in ("unit.dispatched", "unit.released") and body.hire is not None and body.hire.until < body.hire.from_:
         return [("/hire/until", "wrong-form", "a hire ends on the day it begins, or later")]
     if name == "service.planned" and body.due_on is None and body.due_hours is None:

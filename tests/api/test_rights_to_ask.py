@@ -24,6 +24,7 @@ WHO = ("stranger", "device", *ROLES)
 FRESH = count(1)
 HEADER = {"X-Fettlebook": "1"}
 TAGS = {"own": "OWN-1", "other": "OWN-2", "absent": "OWN-9"}
+RELEASES = {"own": "REL-1", "other": "REL-2", "absent": "REL-9"}
 PHOTOS = {"own": b'{"of": "U-1"}', "other": b'{"of": "U-2"}', "absent": b"{}"}
 
 
@@ -76,8 +77,9 @@ def depot(app, store, book, client, clock, tell):
             make.fitted(unit=unit, job=job),
             make.reading("0.20", unit=unit, job=job, attachments=[photo]),
             make.received(unit=unit),
+            make.released(RELEASES[which], unit=unit, by="sig.signatory"),
         )
-        entries[which] = found[-2]["id"]
+        entries[which] = found[3]["id"]
         address = f"/v1/attachments/{digest(which)}"
         assert client.put(address, data=PHOTOS[which], content_type="application/json").status_code == 201
     with store.writing.begin() as connection:
@@ -111,6 +113,7 @@ def ask(depot, call, which, who):
         "slot": "feed-nut",
         "characteristic": "TST-BL",
         "job": JOBS.get(which),
+        "release": RELEASES.get(which),
         "class": "TST",
         "tag": TAGS.get(which),
         "ident": depot.entries.get(which) if "/entries/" in path else ("no.body" if which == "absent" else "ada.bench"),
@@ -130,6 +133,7 @@ def ask(depot, call, which, who):
     n = next(FRESH)
     bodies = {
         "POST /v1/entries": [],
+        "POST /v1/units/{unit}/releases": {},
         "POST /v1/tags": {"count": 1},
         "POST /v1/people": {"id": f"new.{n}", "name": "New", "role": "bench"},
         "POST /v1/people/{ident}/roles": {"role": "bench", "from_on": "2026-02-01"},
@@ -181,7 +185,7 @@ def test_b21_denied_and_absent_are_the_same_bytes(depot, call, who):
     theirs, nothing = ask(depot, call, "other", who), ask(depot, call, "absent", who)
 
     def bare(answer, which):
-        names = (UNITS[which], JOBS[which], TAGS[which], depot.entries[which], digest(which))
+        names = (UNITS[which], JOBS[which], TAGS[which], RELEASES[which], depot.entries[which], digest(which))
         text = answer.data.decode()
         for name in names:
             text = text.replace(name, "NAME")

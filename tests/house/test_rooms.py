@@ -32,6 +32,8 @@ MEETING |= {
     "dossiers",
     "proving",
     "gates",
+    "releasing",
+    "certificates",
 }
 ANYTHING = None
 MAY_IMPORT: dict[str, set[str] | None] = {
@@ -53,6 +55,8 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "fleet": MEETING,
     "gates": MEETING,
     "lots": MEETING,
+    "releasing": MEETING,
+    "certificates": MEETING,
     "ledgers": MEETING,
     "proving": {"log", "domain"},
     "bundles": MEETING,
@@ -72,6 +76,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
         "directory",
         "projections",
         "settings",
+        "releasing",
     },
     "clocks": {"domain"},
     "settings": set(),

@@ -15,6 +15,7 @@ class EntryType:
     subjects : kinds of subject it may stand on
     signed : who signs it ("by", "second"), empty when nobody does (CONTRACT A, Signatures)
     computed : only the service writes it
+    added : members of its data that only the service writes
     """
 
     name: str
@@ -24,6 +25,7 @@ class EntryType:
     signed: tuple[str, ...]
     computed: bool
     corrects: bool
+    added: tuple[str, ...] = ()
 
 
 TYPES: dict[str, EntryType] = {}
@@ -35,11 +37,12 @@ def entry_type(
     signed: tuple[str, ...] = (),
     computed: bool = False,
     corrects: bool = False,
+    added: tuple[str, ...] = (),
 ) -> Callable[[T], T]:
     """Register a record as version 1 of the entry type `name`. Without subjects it stands on a unit."""
 
     def register(cls: T) -> T:
-        known = EntryType(name, 1, cls, subjects or ("unit",), signed, computed, corrects)
+        known = EntryType(name, 1, cls, subjects or ("unit",), signed, computed, corrects, added)
         TYPES[name] = known
         return cls
 

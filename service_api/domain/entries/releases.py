@@ -1,6 +1,6 @@
 """Prove and let go."""
 
-from typing import Literal
+from typing import Any, Literal
 
 from service_api.domain.entries.registry import entry_type
 from service_api.domain.entries.shared import Hire
@@ -8,7 +8,7 @@ from service_api.domain.forms import Code, Date, DateOrUnknown, Ident, PersonRef
 from service_api.domain.records import record
 
 
-@entry_type("unit.released", signed=("by", "second"))
+@entry_type("unit.released", signed=("by", "second"), added=("certificate",))
 @record(kw_only=True)
 class UnitReleased:
     """Somebody signed that the unit may leave. The service adds the certificate."""
@@ -20,6 +20,7 @@ class UnitReleased:
     second: PersonRef | None = None
     hire: Hire | None = None
     seen_index: int | None = None
+    certificate: dict[str, Any] | None = None
 
 
 @record(kw_only=True)
