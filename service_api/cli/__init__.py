@@ -6,7 +6,7 @@ Exit status: 0 done, 1 found wrong, 2 wrong use, 3 could not run.
 import click
 
 from service_api import __version__
-from service_api.cli import access, books, people, serving, store, tags
+from service_api.cli import access, books, people, proof, serving, store, tags
 from service_api.ops.calls import Call
 
 CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
@@ -27,7 +27,17 @@ def main(context: click.Context, data: str | None, origin: str | None, as_json: 
 
 
 for commands in (
-    *(serving.demo, serving.serve, store.migrate, store.redraw, store.doctor, store.clock, books.book, books.key),
+    *(
+        serving.demo,
+        serving.serve,
+        store.migrate,
+        store.redraw,
+        proof.verify,
+        store.doctor,
+        store.clock,
+        books.book,
+        books.key,
+    ),
     *(access.token, access.device, people.person, tags.tags_group),
 ):
     main.add_command(commands)

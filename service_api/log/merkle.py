@@ -1,6 +1,6 @@
 """Merkle tree hashing over SHA-256 (RFC 6962, 2.1; the same text in RFC 9162, 2.1.1)."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from hashlib import sha256
 
 EMPTY_ROOT = sha256(b"").digest()
@@ -16,6 +16,14 @@ def node_hash(left: bytes, right: bytes) -> bytes:
     return sha256(b"\x01" + left + right).digest()
 
 
+def tile_root(leaves: Sequence[bytes]) -> bytes:
+    """The root over a number of leaf hashes that is a power of two, level by level."""
+    row = b"".join(leaves)
+    while len(row) > 32:
+        row = b"".join([sha256(b"\x01" + row[at : at + 64]).digest() for at in range(0, len(row), 64)])
+    return row
+
+
 class Frontier:
     """The right edge of the tree: one hash per complete subtree, the largest first; enough to go on and for the root.
 
@@ -28,15 +36,15 @@ class Frontier:
         if len(self.hashes) != size.bit_count():
             raise ValueError(f"a tree of {size} leaves has {size.bit_count()} hashes on its edge")
 
-    def push(self, leaf: bytes) -> None:
-        """Add a leaf hash at the right."""
-        grown = self.size
+    def push(self, leaf: bytes, height: int = 0) -> None:
+        """Add a leaf hash at the right; or the root over 2**height leaves, where so many begin a subtree here."""
+        grown = self.size >> height
         node = leaf
         while grown & 1:
             node = node_hash(self.hashes.pop(), node)
             grown >>= 1
         self.hashes.append(node)
-        self.size += 1
+        self.size += 1 << height
 
     def root(self) -> bytes:
         """The root of the tree so far; of the empty tree SHA-256 of nothing."""

@@ -80,6 +80,23 @@ def redraw(store: Store, book: Book, progress: Progress = lambda _: None, *, pro
         engine.dispose()
 
 
+def compared(store: Store, book: Book, progress: Progress = lambda _: None) -> dict[str, tuple[int, str]]:
+    """Draw the book's projections and change nothing: by table, how many rows are not what the log says, and one."""
+    engine = drawing_engine(store.settings.database)
+    try:
+        with engine.connect() as connection:
+            with connection.begin():
+                swap = _Swap(connection, book.number)
+                size = log.read_head(connection, book.number).size
+            drawing = _Drawing(connection, book.number)
+            drawing.draw(size, progress, within=connection.begin)
+            with store.only_writer(), connection.begin():
+                drawing.draw(_held_size(connection, book.number), progress, within=nullcontext)
+                return swap.differing()
+    finally:
+        engine.dispose()
+
+
 def _held_size(connection: Connection, book: int) -> int:
     """How far the book has come, with its head held: no append comes by until the transaction ends."""
     head = log_tables.log_head
@@ -216,6 +233,21 @@ class _Swap:
         there = exists(select(1).select_from(old).where(same))
         fresh = insert(old).from_select([c.name for c in new.columns], select(new).where(~there))
         return max(gone, self.connection.execute(fresh).rowcount)
+
+    def differing(self) -> dict[str, tuple[int, str]]:
+        """By table, how many rows are wrong, missing or too many, and the key of one of them."""
+        return {old.name: found for old, new in self.pairs if (found := self._differing(old, new)) is not None}
+
+    def _differing(self, old: Table, new: Table) -> tuple[int, str] | None:
+        if self._equal(old, new):
+            return None
+        same = and_(*(old.c[c.name].is_not_distinct_from(new.c[c.name]) for c in old.columns))
+        wrong = select(old).where(old.c.book == self.book, ~exists(select(1).select_from(new).where(same)))
+        lacking = select(new).where(~exists(select(1).select_from(old).where(same)))
+        sides = [list(self.connection.execute(query).mappings()) for query in (wrong, lacking)]
+        one = (sides[0] or sides[1])[0]
+        key = ", ".join(f"{c.name} {one[c.name]}" for c in old.primary_key if c.name != "book") or f"book {self.book}"
+        return max(map(len, sides)), key
 
     def _equal(self, old: Table, new: Table) -> bool:
         """Whether no row differs: one look for each row, where taking out and putting in look twice."""

@@ -54,6 +54,8 @@ def _parser() -> argparse.ArgumentParser:
     one.add_argument("url", metavar="URL", help="where the service is, such as https://shop.example")
     one.add_argument("folder", metavar="DIR", type=Path)
     takes_keys(one)
+    words = "ask again for what was fetched before, and say what of it is another now"
+    one.add_argument("--all", action="store_true", help=words)
     one = command("check", run_check, "check a copy against every checkpoint that was ever seen")
     one.add_argument("folder", metavar="DIR", type=Path)
     words = "a certificate in JSON or a checkpoint as text, in whoever's hand; repeatable"
@@ -106,7 +108,7 @@ def run_fetch(asked: argparse.Namespace) -> int:
     for key in asked.key:
         copy.trust(key)
     with ExitStack() as bars:
-        found = fetch(copy, Service(asked.url), lambda files: bars.enter_context(_bar("fetch", files)))
+        found = fetch(copy, Service(asked.url), lambda tiles: bars.enter_context(_bar("fetch", tiles)), asked.all)
     if asked.json:
         size = found.now.size if found.now else None
         print(json.dumps({"size": size, "files": found.files, "faults": [f.as_json() for f in found.faults]}))

@@ -34,8 +34,14 @@ class Fetched:
     faults: list[Fault] = field(default_factory=list)
 
 
-def fetch(copy: Copy, service: Asked, progress: Callable[[int], Progress] = lambda _: lambda _: None) -> Fetched:
-    """progress : given the number of files that the book has, it gives what is called for every one that is there.
+def fetch(
+    copy: Copy,
+    service: Asked,
+    progress: Callable[[int], Progress] = lambda _: lambda _: None,
+    everything: bool = False,
+) -> Fetched:
+    """progress : given the number of tiles that the book has, it gives what is called for every one that is there.
+    everything : ask again for what is there, and hold it against what was fetched before
 
     Raises NoteError for a checkpoint that no known key has signed, CopyError, Unanswered, Unreachable.
     """
@@ -61,7 +67,7 @@ def fetch(copy: Copy, service: Asked, progress: Callable[[int], Progress] = lamb
         return found
     copy.remember(note, now)
     if not found.faults:
-        _fetch_tiles(copy, service, now, found, progress)
+        _fetch_tiles(copy, service, now, found, progress, everything)
     return found
 
 
@@ -110,12 +116,17 @@ def _kept_hashes(copy: Copy, number: int, size: int) -> list[bytes]:
 
 
 def _fetch_tiles(
-    copy: Copy, service: Asked, now: Checkpoint, found: Fetched, progress: Callable[[int], Progress]
+    copy: Copy,
+    service: Asked,
+    now: Checkpoint,
+    found: Fetched,
+    progress: Callable[[int], Progress],
+    everything: bool,
 ) -> None:
     further = progress(-(-now.size // tiles.WIDTH))
     for number, width in tiles.of(now.size):
         for kind in ("entries", "0"):
-            if not copy.has(kind, number, width) and len(found.faults) < MOST:
+            if (everything or not copy.has(kind, number, width)) and len(found.faults) < MOST:
                 _fetch_tile(copy, service, kind, number, width, found)
         further(1)
 
@@ -134,8 +145,11 @@ def _fetch_tile(copy: Copy, service: Asked, kind: str, number: int, width: int, 
     except ValueError as error:
         found.faults.append(Fault("damaged", first, first + width - 1, f"{path}: {error}"))
     else:
-        copy.keep(kind, number, width, content)
-        found.files += 1
+        if not copy.has(kind, number, width):
+            copy.keep(kind, number, width, content)
+            found.files += 1
+        elif content != copy.read(kind, number, width):
+            found.faults += _others(kind, first, copy.read(kind, number, width), content, width)
 
 
 def _longest(service: Asked, kind: str, number: int, width: int) -> int:
@@ -151,8 +165,12 @@ def _longest(service: Asked, kind: str, number: int, width: int) -> int:
     return low
 
 
-def _form(kind: str, content: bytes, width: int) -> None:
-    if kind == "0":
-        tiles.hashes(content, width)
-    else:
-        tiles.texts(content, width)
+def _form(kind: str, content: bytes, width: int) -> list[bytes]:
+    return tiles.hashes(content, width) if kind == "0" else tiles.texts(content, width)
+
+
+def _others(kind: str, first: int, before: bytes, now: bytes, width: int) -> list[Fault]:
+    """Where a tile is another than when it was fetched."""
+    words = "the service gives another text of it now than it did" if kind != "0" else "its hash is another than it was"
+    pairs = enumerate(zip(_form(kind, before, width), _form(kind, now, width), strict=True), first)
+    return [Fault("edited" if kind != "0" else "damaged", at, at, words) for at, (a, b) in pairs if a != b]
