@@ -42,15 +42,13 @@ class StoredTree:
         if found is None or count < needed:
             first = number * WIDTH
             rows = self.ask(_LEAVES, (self.book, first, first + WIDTH))
-            for at, (index, _) in enumerate(rows):
-                if index != first + at:
-                    raise LookupError(f"the store has no leaf at {first + at}")
-            if len(rows) < needed:
-                raise LookupError(f"the store has no leaf at {first + len(rows)}")
-            found = nodes_of([bytes(leaf) for _, leaf in rows])
+            leaves = [bytes(leaf) for at, (index, leaf) in enumerate(rows, first) if index == at]  # up to a gap
+            if len(leaves) < needed:
+                raise LookupError(f"the store has no leaf at {first + len(leaves)}")
+            found = nodes_of(leaves)
             if len(self._tiles) >= MOST_TILES:
                 self._tiles.clear()
-            self._tiles[number] = len(rows), found
+            self._tiles[number] = len(leaves), found
         return found
 
 

@@ -34,7 +34,7 @@ def run(command: Path, *words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([str(command), *words], capture_output=True, text=True, cwd="/", env={"PATH": os.defpath})
 
 
-def test_the_bundle_of_sel_004_proves_itself_and_one_changed_byte_does_not(
+def test_q25_the_bundle_of_sel_004_proves_itself_and_one_changed_byte_does_not(
     alone: Path, demo: SimpleNamespace, tmp_path: Path
 ) -> None:
     file = tmp_path / "SEL-004.bundle.json"

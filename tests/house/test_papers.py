@@ -16,7 +16,9 @@ WANTED = {
     "contradictions": {str(n) for n in range(1, 17)},  # rows of JOB.md 4.4
     "questions": {str(n) for n in range(1, 41)},
     "stories": {f"S{n}" for n in range(1, 15)},
-    "reliability": {f"B{n}" for n in (*range(1, 7), *range(11, 18))},  # of the goals, those of the log and its faults
+    "reliability": {
+        f"B{n}" for n in (*range(1, 7), *range(11, 18), 29, 30)
+    },  # of the goals, those of the log and its faults
 }
 
 

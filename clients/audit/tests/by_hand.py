@@ -18,7 +18,7 @@ SIZE, EARLIER = 300, 100
 
 def entry(index, /, **more):
     page, seq = ("unit:U-1", index // 2) if index % 2 == 0 else ("unit:U-2", index // 2)
-    moment = f"2026-01-05T12:{index // 60:02}:{index % 60:02}.000Z"
+    moment = f"2026-01-05T{index // 3600:02}:{index // 60 % 60:02}:{index % 60:02}.000Z"
     said = {"index": index, "type": "tag.scanned", "subject": page, "seq": seq, "recorded_at": moment}
     said |= {"data": {"n": index}} | more
     return json.dumps(said).encode()
