@@ -6,6 +6,7 @@ What only one kind of answer needs is imported with the first of them, so that a
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+from service_api.answering.devices import DeviceAnswers
 from service_api.answering.entries import EntryAnswers
 from service_api.answering.held import HeldAnswers
 from service_api.answering.jobs import JobAnswers
@@ -18,7 +19,9 @@ if TYPE_CHECKING:
     from service_api.fleet import Fleet
 
 
-class Answers(UnitAnswers, PartAnswers, TagAnswers, HeldAnswers, JobAnswers, ReleaseAnswers, EntryAnswers):
+class Answers(
+    UnitAnswers, PartAnswers, TagAnswers, HeldAnswers, JobAnswers, ReleaseAnswers, EntryAnswers, DeviceAnswers
+):
     """Answers for one book. Many threads may ask."""
 
     @cached_property

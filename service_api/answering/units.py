@@ -34,17 +34,7 @@ class UnitAnswers(Asking):
     def card(self, unit: str, when: When = NOW) -> Answer:
         from service_api.domain import card as cards
 
-        def make(connection: Connection) -> Any:
-            state, context = self.both(connection, unit, when)
-            known = state.identity
-            sharing = (
-                units.serial_sharing(connection, self.book.number, unit, known.class_, known.serial) if known else []
-            )
-            return answer(cards.card(state, context, sharing))
-
-        # another unit's registration may come to share the serial, so the card is made anew
-        with self.engine.begin() as connection:
-            return answered(make(connection))
+        return self._cached("card", unit, when, lambda c: answer(cards.card(*self.both(c, unit, when))))
 
     def class_of(self, unit: str, when: When = NOW) -> str:
         """The class of a unit, by which sheets and authorisations are found."""

@@ -200,6 +200,11 @@ def devices(connection: Connection, book: int) -> list[Device]:
     return [Device(id=r.id, name=r.name, made_at=r.made_at, revoked_at=r.revoked_at) for r in rows]
 
 
+def find_device(connection: Connection, book: int, ident: str) -> Device | None:
+    r = connection.execute(select(t.device).where(t.device.c.book == book, t.device.c.id == ident)).first()
+    return None if r is None else Device(id=r.id, name=r.name, made_at=r.made_at, revoked_at=r.revoked_at)
+
+
 def revoke_device(connection: Connection, book: int, ident: str, now: datetime) -> bool:
     """The device and its tokens are worth nothing from the next request on. False when there is no such device."""
     at = in_utc(now)

@@ -180,9 +180,7 @@ def identity(state: UnitState, context: Context) -> IdentityAnswer:
     )
 
 
-def warnings(
-    state: UnitState, context: Context, sharing: Sequence[str], alerts: Sequence[AlertAnswer]
-) -> list[CardWarning]:
+def warnings(state: UnitState, context: Context, alerts: Sequence[AlertAnswer]) -> list[CardWarning]:
     """What must not be missed, worst first: retired, on hold, alert, tag changed, serial shared."""
     known = discrepancies(state, context)
     word, why = c.standing(state, context, known)
@@ -196,10 +194,10 @@ def warnings(
     changed = _tag_changed(state, context)
     if changed:
         found.append(changed)
-    if sharing:
-        words = f"The serial is shared with {', '.join(sharing)}: scan and check the engraving."
-        entries = (state.identity.entry,) if state.identity else ()
-        found.append(CardWarning(warning="serial-shared", words=words, entries=entries))
+    for shared in (d for d in known if d.code == "serial-shared"):
+        others = ", ".join(unit for unit in shared.units if unit != state.unit)
+        words = f"The serial is shared with {others}: scan and check the engraving."
+        found.append(CardWarning(warning=shared.code, words=words, entries=shared.entries))
     return found
 
 
@@ -325,8 +323,7 @@ def _as_left(state: UnitState, context: Context) -> list[AsLeft]:
     return found
 
 
-def card(state: UnitState, context: Context, sharing: Sequence[str] = ()) -> Card:
-    """sharing : other units of the class whose iron carries the same serial"""
+def card(state: UnitState, context: Context) -> Card:
     known = discrepancies(state, context)
     alerts = touching(state, context.alerts)
     word, why = c.standing(state, context, known)
@@ -338,7 +335,7 @@ def card(state: UnitState, context: Context, sharing: Sequence[str] = ()) -> Car
         standing=word,
         standing_why=why,
         hours=hours(state),
-        warnings=tuple(warnings(state, context, sharing, alerts)),
+        warnings=tuple(warnings(state, context, alerts)),
         holds=h.holds(state, context, known),
         findings=tuple(c.finding(f) for f in by_moment(state.findings.values())),
         complaints=tuple(

@@ -151,8 +151,10 @@ CALLS: dict[str, dict[str, Reach]] = {
     "POST /v1/people/{ident}/roles": _all(*KEEPERS),
     "POST /v1/parties": _all(*KEEPERS),
     "POST /v1/devices": _all(*DEVICE_KEEPERS),
+    "GET /v1/devices/{device}": _all(*READS_ALL),
     "DELETE /v1/devices/{device}": _all(*DEVICE_KEEPERS),
-    "DELETE /v1/devices/{device}/lockouts/{person}": _all(*DEVICE_KEEPERS),
+    # At an enrolled device (role `bench`) only while a lead or an admin is signed in there
+    "DELETE /v1/devices/{device}/lockouts/{person}": _all("bench", *DEVICE_KEEPERS),
     # Of the bench device that asks; its token has the role `bench`
     "GET /v1/sessions": _all("bench"),
     "POST /v1/sessions": _all("bench"),

@@ -1,10 +1,13 @@
 """Bench devices: enrolled once, revoked at once; and who has been shut out at one."""
 
 from flask import Blueprint, Response, current_app, request
+from sqlalchemy import Connection
 
-from service_api.directory import sessions, tokens
-from service_api.domain.refusals import NotFound
-from service_api.http.contract import caller, contract, give_json, known_query
+from service_api.directory import people, sessions, tokens
+from service_api.domain.moments import day_in
+from service_api.domain.refusals import NotAllowed, NotFound
+from service_api.domain.rights import DEVICE_KEEPERS
+from service_api.http.contract import TIMES, answers, caller, contract, give, give_json, known_query, when
 from service_api.http.people import name_fault, text_members
 
 bp = Blueprint("devices", __name__, url_prefix="/v1")
@@ -22,6 +25,14 @@ def enrol() -> Response:
     return give_json({"device": made.id, "enrol_url": f"{request.url_root}bench/enrol/{code}", "until": until}, 201)
 
 
+@bp.get("/devices/<device>")
+@contract(gives="device-sent", query=TIMES, refuses=("not-found", "bad-query"))
+def sent(device: str) -> Response:
+    """The newest slip that a device sent, by the device's own running number, and the numbers that never came."""
+    known_query(*TIMES)
+    return give(answers().device(device, when()))
+
+
 @bp.delete("/devices/<device>")
 @contract(gives="device", refuses=("not-found",))
 def revoke(device: str) -> Response:
@@ -37,9 +48,25 @@ def revoke(device: str) -> Response:
 @bp.delete("/devices/<device>/lockouts/<person>")
 @contract(gives="lockout", refuses=("not-found",))
 def lift(device: str, person: str) -> Response:
-    """Let a person guess their PIN anew at a device where ten wrong ones shut them out."""
+    """Let a person guess their PIN anew at a device where ten wrong ones shut them out.
+
+    At a bench device a lead does it who is signed in there.
+    """
     known_query()
     with current_app.extensions["store"].writing.begin() as connection:
+        if caller().role == "bench":
+            _lead_at_hand(connection)
         if not sessions.lift(connection, caller().book, device, person):
             raise NotFound("nobody of that name is shut out at a device of that name")
     return give_json({"device": device, "person": person, "lifted": True})
+
+
+def _lead_at_hand(connection: Connection) -> None:
+    """Raises NotAllowed unless somebody is signed in at the device that asks who keeps devices today."""
+    store, token = current_app.extensions["store"], caller()
+    now = store.clock()
+    there = {s.person for s in sessions.sessions(connection, token.book, token.device or "", now)}
+    today = day_in(now, store.book(token.book).zone).isoformat()
+    roles = people.roles_of(connection, token.book, there)
+    if not any(people.role_on(dated, today) in DEVICE_KEEPERS for dated in roles.values()):
+        raise NotAllowed("a lead signs in at this device first, or does it with a token of their own")

@@ -294,6 +294,17 @@ SHAPES: dict[str, dict[str, Any]] = {
         "required": ["device", "enrol_url", "until"],
         "properties": {"device": TEXT, "enrol_url": {"type": "string", "format": "uri"}, "until": MOMENT},
     },
+    "device-sent": {
+        "type": "object",
+        "required": ["device", "as_of", "last", "missing", "missing_count", "entries"],
+        "properties": {
+            "device": TEXT,
+            "as_of": ROW,
+            "last": {"type": ["integer", "null"]},
+            "missing": {"type": "array", "items": {"type": "integer"}},
+            "missing_count": {"type": "integer"},
+        },
+    },
     "device": {"type": "object", "required": ["device"], "properties": {"device": TEXT}},
     "lockout": {"type": "object", "required": ["device", "person"], "properties": {"device": TEXT, "person": TEXT}},
     "people": _listed("people", PERSON),

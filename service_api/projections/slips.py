@@ -46,6 +46,12 @@ def around(connection: Connection, book: int, device: str, first: int, last: int
     return list(_read(connection, select(t.slip).where(*of_device, *between).order_by(_S.seq)))
 
 
+def of_device(connection: Connection, book: int, device: str, below: int | None) -> list[Slip]:
+    """The slips of a device, of the first `below` entries where that is given, in order."""
+    wanted = select(t.slip).where(_S.book == book, _S.device == device).order_by(_S.seq)
+    return list(_read(connection, wanted if below is None else wanted.where(_S.fact < below)))
+
+
 def ends(connection: Connection, book: int) -> list[Slip]:
     """The first and the last slip of every device."""
     of_device = select(_S.device, func.min(_S.seq), func.max(_S.seq)).where(_S.book == book).group_by(_S.device)

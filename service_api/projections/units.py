@@ -314,19 +314,6 @@ def units_of_class(connection: Connection, book: int, class_: str) -> list[str]:
     return list(connection.execute(wanted.order_by(t.unit_state.c.unit)).scalars())
 
 
-def serial_sharing(connection: Connection, book: int, unit: str, class_: str, serial: str | None) -> list[str]:
-    """Other units of the class with the same serial engraved."""
-    if not serial:
-        return []
-    wanted = select(t.unit_state.c.unit).where(
-        t.unit_state.c.book == book,
-        t.unit_state.c["class"] == class_,
-        t.unit_state.c.serial == serial,
-        t.unit_state.c.unit != unit,
-    )
-    return list(connection.execute(wanted.order_by(t.unit_state.c.unit)).scalars())
-
-
 # Tags
 
 

@@ -2,6 +2,7 @@
 
 import pytest
 
+from service_api.directory import tokens
 from tests import factories as f
 from tests.api.test_contradictions import receipt
 
@@ -46,6 +47,31 @@ def test_a_missing_number_is_a_gap_until_the_slip_comes(tell, listed, ask):
     tell(slip(5, "09:03"))
     assert [] == listed()
     assert [("device-gap", [first["id"], after["id"]])] == listed(known_index=after["index"] + 1)
+
+
+def test_a_device_answers_which_of_its_slips_never_came(tell, ask, client, store, book):
+    """DESIGN 7: did the tablet lose a slip? Numbers before the first that came are not known to be lost."""
+    _, after = tell(slip(4, "09:00"), slip(7, "09:10", unit="U-2"))
+    found = ask("/v1/devices/tab-1")
+    assert (7, [5, 6], 2, [after["id"]]) == tuple(found[k] for k in ("last", "missing", "missing_count", "entries"))
+    assert after["index"] + 1 == found["as_of"]["index"]
+    tell(slip(6, "09:05"))
+    assert [5] == ask("/v1/devices/tab-1")["missing"]
+    assert [5, 6] == ask("/v1/devices/tab-1", known_index=after["index"] + 1)["missing"]
+    assert (4, []) == tuple(
+        ask("/v1/devices/tab-1", true_at="2026-01-05T09:04:00+01:00")[k] for k in ("last", "missing")
+    )
+    with store.writing.begin() as connection:
+        made, _, _ = tokens.enrol(connection, book.number, "bench 9", store.clock())
+    new = ask(f"/v1/devices/{made.id}")
+    assert ("bench 9", None, [], []) == tuple(new[k] for k in ("name", "last", "missing", "entries"))
+    assert 404 == client.get("/v1/devices/tab-9").status_code
+
+
+def test_a_device_that_jumps_far_ahead_is_answered_briefly(tell, ask):
+    tell(slip(1, "09:00"), slip(1_000_003, "09:10", unit="U-2"))
+    found = ask("/v1/devices/tab-1")
+    assert ([*range(2, 1002)], 1_000_001) == (found["missing"], found["missing_count"])
 
 
 def test_late_slips_close_a_gap_also_after_a_restart(tell, listed, store, book):

@@ -133,6 +133,22 @@ def test_ten_failures_shut_a_person_out_at_a_device_until_a_lead_lifts_it(bench,
     assert 201 == bench.sign_in("lou.lead").status_code
 
 
+def test_a_lead_who_is_signed_in_at_the_bench_lifts_a_lockout_there(bench, enrol):
+    """CONTRACT A: `DELETE /v1/devices/{device}/lockouts/{person}` (lead); a device itself keeps nobody's lockouts."""
+    for _ in range(11):
+        bench.sign_in("ada.bench", "0000")
+    path = f"/v1/devices/{bench.id}/lockouts/ada.bench"
+    assert "not-allowed" == slug(bench.client.delete(path, headers=HEADER).json)
+    bench.sign_in("sig.signatory")
+    assert "not-allowed" == slug(bench.client.delete(path, headers=HEADER).json)
+    assert 403 == bench.sign_in("ada.bench").status_code
+    bench.sign_in("lou.lead")
+    elsewhere = enrol("bench 2")
+    assert "not-allowed" == slug(elsewhere.client.delete(path, headers=HEADER).json)
+    assert 200 == bench.client.delete(path, headers=HEADER).status_code
+    assert 201 == bench.sign_in("ada.bench").status_code
+
+
 def test_nine_failures_and_a_right_pin_begin_anew(bench):
     for _ in range(2):
         for _ in range(9):

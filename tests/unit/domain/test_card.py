@@ -5,6 +5,7 @@ from decimal import Decimal as D
 import pytest
 
 from service_api.domain.card import CLOSING, card
+from service_api.domain.discrepancies import between
 from tests import factories as f
 from tests.histories import alert, context, on, revision, state_of
 
@@ -12,8 +13,11 @@ DAY = [on(f"01-05 {hour:02}:00") for hour in range(24)]
 PAGE = f.registered(more={"serial": "S-1"}, occurred_at=on("01-01 00:00"))
 
 
-def of(*raws, sharing=(), **more):
-    return card(state_of(PAGE, *raws), context(**more), sharing)
+SHARED = between("serial-shared", "e-7", "unit:U-7", ("U-1", "U-7"), (PAGE["id"], "e-7"), "one serial")
+
+
+def of(*raws, **more):
+    return card(state_of(PAGE, *raws), context(**more))
 
 
 def warned(found):
@@ -37,8 +41,8 @@ def test_the_first_label_is_no_change():
 
 
 def test_a_shared_serial_names_the_others():
-    (warning,) = of(sharing=["U-7"]).warnings
-    assert ("serial-shared", True, (PAGE["id"],)) == (warning.warning, "U-7" in warning.words, warning.entries)
+    (warning,) = of(beside=(SHARED,)).warnings
+    assert ("serial-shared", True, SHARED.entries) == (warning.warning, "U-7" in warning.words, warning.entries)
 
 
 def test_the_worst_stands_first():
@@ -46,7 +50,7 @@ def test_the_worst_stands_first():
     changed = f.tag_attached("OWN-1", occurred_at=DAY[7]), f.tag_attached("OWN-2", occurred_at=DAY[8])
     named = (alert(units=["U-1"]),)
     assert ["retired", "alert", "tag-changed", "serial-shared"] == warned(
-        of(*changed, retired, sharing=["U-7"], alerts=named)
+        of(*changed, retired, beside=(SHARED,), alerts=named)
     )
     assert ["on-hold", "alert"] == warned(of(f.hold_placed(), alerts=named))
 
