@@ -4,6 +4,7 @@ import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -187,14 +188,12 @@ class Store:
 
     def recorder(self, number: int) -> "Recorder":
         """The book's one recorder here. What only writing needs is imported with the first of them."""
-        from service_api.recording.recorder import Recorder
-
-        def clock() -> datetime:
-            return self.stamp(number)
-
         found = self._recorders.get(number)
         if found is None:  # the first of several threads sets it, and all of them get that one
-            found = self._recorders.setdefault(number, Recorder(self.appending, self.book(number), clock))
+            from service_api.recording.recorder import Recorder
+
+            made = Recorder(self.appending, self.book(number), partial(self.stamp, number))
+            found = self._recorders.setdefault(number, made)
         return found
 
     def stamp(self, number: int) -> datetime:

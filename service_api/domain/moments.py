@@ -94,8 +94,13 @@ def in_utc(moment: datetime, digits: int = 3) -> str:
     """Return the moment in UTC with `Z` and a fraction of 3 or 6 digits, cut. Raises ValueError for a naive one."""
     if digits not in (3, 6):
         raise ValueError("a fraction has 3 or 6 digits")
-    utc = moment if moment.tzinfo is UTC else _aware(moment).astimezone(UTC)
-    return utc.isoformat(timespec="milliseconds" if digits == 3 else "microseconds")[: -len("+00:00")] + "Z"
+    return _in_utc(moment if moment.tzinfo is UTC else _aware(moment).astimezone(UTC), digits)
+
+
+@lru_cache(maxsize=1024)
+def _in_utc(moment: datetime, digits: int) -> str:
+    """An append asks several times for the same few moments."""
+    return moment.isoformat(timespec="milliseconds" if digits == 3 else "microseconds")[: -len("+00:00")] + "Z"
 
 
 def day_in(moment: datetime, zone: str | tzinfo) -> date:

@@ -146,16 +146,15 @@ def dumper(hint: Any, nulls: bool) -> Convert:
 
 
 def _record_dumper(cls: Any, nulls: bool) -> Convert:
-    parts = [(name, wire_name(name), dumper(hint, nulls)) for name, hint in hints_of(cls).items()]
+    dumpers = {name: dumper(hint, nulls) for name, hint in hints_of(cls).items()}
+    parts = [(name, wire_name(name), None if part is _same else part) for name, part in dumpers.items()]
 
     def dump_record(value: Any) -> Any:
         members, found = value.__dict__, {}
         for name, outer, part in parts:
             v = members[name]
-            if v is not None:
-                found[outer] = part(v)
-            elif nulls:
-                found[outer] = None
+            if v is not None or nulls:
+                found[outer] = v if part is None or v is None else part(v)
         return found
 
     return dump_record

@@ -13,6 +13,8 @@ from typing import Any, Protocol, Self, TypeVar
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError
 
+from service_api.log.seat import OneSeat
+
 Row = Sequence[Any]
 T = TypeVar("T")
 Ask = Callable[[str, Row], list[Any]]  # a query with `?` for its parameters; its rows
@@ -82,30 +84,45 @@ class _OnServer:
 class _Embedded:
     """The driver begins and ends it; SQLAlchemy joins if it is asked anything.
 
-    Its own begin and commit take longer than the store does over the statements between.
+    Its own begin and commit take longer than the store does over the statements between, and so does its pool.
     """
 
     own: Any
 
     def __init__(self, engine: Engine, queries: Sequence[Query]) -> None:
-        self.engine, self.queries = engine, queries
+        self.engine, self.queries, self.pool = engine, queries, engine.pool
 
     def __enter__(self) -> Self:
-        self.connection = self.engine.connect()
-        self.own = self.connection.connection.driver_connection
+        left = self.pool.ready() if isinstance(self.pool, OneSeat) else None
+        self.connection = left or self.engine.connect()
+        own: Any = self.connection.connection.driver_connection
+        self.own = own
         try:
-            change(self.connection, "BEGIN IMMEDIATE")
-            self.found = [rows(self.connection, sql, parameters) for sql, parameters in self.queries]
+            own.execute("BEGIN IMMEDIATE")
+            self.found = [own.execute(sql, parameters).fetchall() for sql, parameters in self.queries]
+        except own.Error as failed:
+            error = wrapped(self.connection, "BEGIN IMMEDIATE", failed)
+            self._end(own.rollback)
+            raise error from failed
         except BaseException:
-            self._end(self.own.rollback)
+            self._end(own.rollback)
             raise
         return self
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:
-        if self.connection.in_transaction():
-            self._end(self.connection.rollback if kind else self.connection.commit)
+        joined = self.connection.in_transaction()
+        if kind:
+            self._end(self.connection.rollback if joined else self.own.rollback)
+            return
+        try:
+            self.connection.commit() if joined else self._commit()
+        except BaseException:
+            self.connection.close()
+            raise
+        if isinstance(self.pool, OneSeat) and self.pool is self.engine.pool:
+            self.pool.leave(self.connection)
         else:
-            self._end(self.own.rollback if kind else self._commit)
+            self.connection.close()
 
     def _commit(self) -> None:
         try:

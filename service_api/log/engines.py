@@ -16,10 +16,11 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError
 
 from service_api.log import driver
+from service_api.log.seat import OneSeat
 
-PAGE_SIZE = 8192  # an entry of up to 2,000 bytes stays on its page of the index
+PAGE_SIZE = 4096  # an append changes a dozen pages, each of which is written whole
 BUSY_SECONDS = 10
-CHECKPOINT_PAGES = 4000  # 32 MB of WAL: pages that every append changes go into the file once in hundreds of appends
+CHECKPOINT_PAGES = 8000  # 32 MB of WAL: pages that every append changes go into the file once in hundreds of appends
 CACHE_KB = 8192  # of pages that the writing connection keeps
 REMEMBERED = 1000  # answers
 # connections of one process to a server, which grants a hundred to all of them
@@ -66,7 +67,9 @@ def drawing_engine(url: str) -> Engine:
 def _durable(url: str) -> Engine:
     """SQLite with one connection, on which a commit is on disk when it returns."""
     how = {"timeout": BUSY_SECONDS, "cached_statements": 256}
-    engine = create_engine(url, connect_args=how, pool_size=1, max_overflow=0, pool_timeout=BUSY_SECONDS)
+    engine = create_engine(
+        url, connect_args=how, poolclass=OneSeat, pool_size=1, max_overflow=0, pool_timeout=BUSY_SECONDS
+    )
 
     @event.listens_for(engine, "connect")
     def pragmas(connection: Any, _: Any) -> None:

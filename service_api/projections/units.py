@@ -5,13 +5,15 @@ What changes in every append is given back as a statement and its rows; the call
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import is_dataclass
+from functools import cache, partial
 from typing import Any, NamedTuple
 
 import orjson
 from sqlalchemy import Connection, bindparam, delete, insert, select
 
+from service_api.domain.matters import Measured
 from service_api.domain.moments import in_utc, parse
-from service_api.domain.plain import make, plain, plain_value
+from service_api.domain.plain import hints_of, make, plain, plain_value, wire_name
 from service_api.domain.records import keep_aside, kept_aside
 from service_api.domain.state import UnitState
 from service_api.domain.tags import Span
@@ -177,19 +179,39 @@ def pack(state: UnitState, before: UnitState | None = None) -> bytes:
 
 def text_of(value: Any) -> str:
     """JSON text of a part of a state; the text of a frozen record is kept with the record."""
-    if isinstance(value, str | int):
-        return _encode(value)
-    if isinstance(value, dict):
-        return "{" + ",".join([f"{_encode(name)}:{text_of(inner)}" for name, inner in value.items()]) + "}"
-    if isinstance(value, tuple):
-        return "[" + ",".join([text_of(inner) for inner in value]) + "]"
-    if is_dataclass(value):
-        kept: str | None = kept_aside(value)
-        if kept is None:
-            kept = _encode(plain(value))
-            keep_aside(value, kept)
-        return kept
-    return _encode(plain_value(value))
+    kind: Any = type(value)
+    return _writer(kind)(value)
+
+
+@cache
+def _writer(kind: Any) -> Callable[[Any], str]:
+    if issubclass(kind, str | int):
+        return _encode
+    if issubclass(kind, dict):
+        return lambda value: "{" + ",".join([f"{_encode(name)}:{text_of(v)}" for name, v in value.items()]) + "}"
+    if issubclass(kind, tuple):
+        return lambda value: "[" + ",".join([text_of(inner) for inner in value]) + "]"
+    if is_dataclass(kind):
+        return partial(_record_text, _measured_text if kind is Measured else _whole_text)
+    return lambda value: _encode(plain_value(value))
+
+
+def _record_text(write: Callable[[Any], str], value: Any) -> str:
+    kept: str | None = kept_aside(value)
+    if kept is None:
+        kept = write(value)
+        keep_aside(value, kept)
+    return kept
+
+
+def _whole_text(value: Any) -> str:
+    return _encode(plain(value))
+
+
+def _measured_text(value: Any) -> str:
+    """It is made anew around readings that stay."""
+    named = ((wire_name(name), value.__dict__[name]) for name in hints_of(Measured))
+    return "{" + ",".join([f'"{name}":{text_of(member)}' for name, member in named if member is not None]) + "}"
 
 
 def _encode(value: Any) -> str:

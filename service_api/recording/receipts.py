@@ -1,10 +1,10 @@
 """What the receipts of a batch say beside the leaf: the discrepancies that it raised, and warnings."""
 
-import json
 from collections.abc import Iterable
 from functools import partial
 from typing import Any
 
+import orjson
 from sqlalchemy import Connection
 
 from service_api.directory import attachments, people
@@ -53,7 +53,7 @@ def say(memory: Memory, connection: Connection, batch: Batch, drawn: Drawn, betw
             found_here = [*found_here, answer(unknown)]
         words = [*remarks(entry, row), *parties.get(entry.id, ()), *missing.get(entry.id, ())]
         what = {"discrepancies": found_here, "warnings": [plain(w) for w in words]}
-        said.append(json.dumps(what, separators=(",", ":")).encode() if found_here or words else None)
+        said.append(orjson.dumps(what) if found_here or words else None)
     return said
 
 
