@@ -882,7 +882,9 @@ def steps(until: date) -> Iterator[Step]:
         told += visit_steps(visit, came_from.get(visit.unit, ""))
         came_from[visit.unit] = visit.to
     from .dull import steps as dull_steps
+    from .hoists import steps as hoist_steps
+    from .rebuilt import steps as rebuilt_steps
 
-    told += dull_steps(until)
+    told += [*dull_steps(until), *hoist_steps(), *rebuilt_steps()]
     told += [*ticked_not_measured(), *re_centred(), *feed_calls(), *crossed_labels(), *two_benches_offline()]
     return numbered(sorted(told, key=lambda step: step.heard))

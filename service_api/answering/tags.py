@@ -25,12 +25,16 @@ class TagAnswers(Asking):
             (tags.Span(s.unit, t.since, t.until, t.why) for s in states for t in s.tags if t.tag == tag),
             key=lambda span: (span.since, span.unit),
         )
-        now_wears = None
-        if spans and not any(span.until is None for span in spans):
-            last = next(s for s in states if s.unit == spans[-1].unit)
+        now_wears, last = None, next((s for s in states if spans and s.unit == spans[-1].unit), None)
+        if last is not None and not any(span.until is None for span in spans):
             worn = [t.tag for t in last.tags if t.until is None]
             now_wears = worn[-1] if worn else None
         found = answer(tags.answer(text, spans, now_wears))
+        found["warnings"] += [
+            f"{s.unit} was retired on {self.day(s.retired.at).isoformat()}: hold it, and tell the manager"
+            for s in states
+            if s.retired is not None and s.unit in (found["unit"], last.unit if last else None)
+        ]
         found["as_of"] = self._as_of(when, known, max((s.index for s in states), default=-1))
         return answered(found)
 

@@ -184,11 +184,12 @@ class _Gathering:
         self.gaps: list[Gap] = []
         self.owed: list[str] = []  # services, and ticks on this characteristic, without a value
         self.last: tuple[str, Decimal | None] | None = None
+        self.fitted_in: str | None = None  # the job of the last fit into the slot
         self.worked = False
 
     def take(self, item: Item, state: UnitState, context: Context) -> None:
         """One more fact; `state` has taken it in already."""
-        if _restarts(item, self.row) and f"reset-without-change:{item.entry.id}" not in state.raised:
+        if self._restarts(item) and f"reset-without-change:{item.entry.id}" not in state.raised:
             self.points, self.worked = [], False
         elif isinstance(item.body, ReadingTaken) and item.body.characteristic == self.code:
             self._read(item, state, context)
@@ -196,6 +197,13 @@ class _Gathering:
             self.owed.append(item.entry.id)
         elif _works_on(item, self.row):
             self.worked = True
+
+    def _restarts(self, item: Item) -> bool:
+        """A rebuild whose own fit began the series does not begin it again: it is completed after the readings."""
+        if isinstance(item.body, PartFitted) and item.body.slot == self.row.slot:
+            self.fitted_in = item.entry.job
+        rebuilt_in = (item.body.job or item.entry.job) if isinstance(item.body, RebuildCompleted) else None
+        return _restarts(item, self.row) and (rebuilt_in is None or rebuilt_in != self.fitted_in)
 
     def _read(self, item: Item, state: UnitState, context: Context) -> None:
         total = state.hours

@@ -73,13 +73,18 @@ class Namer:
 
 
 def resolve(value: Any, names: dict[str, str]) -> Any:
-    """The value with every `@name` replaced by what it stands for. Raises KeyError for an unknown name."""
+    """The value with every `@name` replaced by what it stands for, in a key (`code:@name`) too.
+
+    Raises KeyError for an unknown name.
+    """
     if isinstance(value, dict):
         return {k: resolve(v, names) for k, v in value.items()}
     if isinstance(value, list | tuple):
         return [resolve(v, names) for v in value]
-    if isinstance(value, str) and value.startswith("@"):
-        return names[value[1:]]
+    if isinstance(value, str) and "@" in value:
+        head, _, name = value.rpartition("@")
+        if head == "" or head.endswith(":"):
+            return head + names[name]
     return value
 
 
