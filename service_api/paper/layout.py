@@ -11,7 +11,7 @@ from typing import Literal, NamedTuple
 from reportlab.pdfgen.canvas import Canvas
 
 from service_api.paper.labels import square
-from service_api.paper.lettering import Face, broken, runs, width
+from service_api.paper.lettering import Face, broken, run_width, runs, width
 
 MM = 72 / 25.4
 WIDE, HIGH = 210 * MM, 297 * MM
@@ -22,7 +22,7 @@ GAP = 8  # points between columns
 TALL = 60 * MM  # a row that is taller begins where it is and goes on on the next page
 PAD = 2.2  # points above and below the text of a cell
 
-Tone = Literal["plain", "strong", "quiet", "mono", "fine", "alarm"]
+Tone = Literal["plain", "strong", "quiet", "mono", "fine", "alarm", "head"]
 FACE: dict[Tone, Face] = {
     "plain": "plain",
     "strong": "strong",
@@ -30,6 +30,7 @@ FACE: dict[Tone, Face] = {
     "mono": "mono",
     "fine": "mono",
     "alarm": "strong",
+    "head": "strong",
 }
 INK, QUIET, HAIR, ALARM, DEEP = (
     (0.09, 0.1, 0.12),
@@ -38,7 +39,7 @@ INK, QUIET, HAIR, ALARM, DEEP = (
     (0.62, 0.1, 0.08),
     (0.05, 0.25, 0.3),
 )
-COLOUR = {"plain": INK, "strong": INK, "quiet": QUIET, "mono": QUIET, "fine": QUIET, "alarm": ALARM}
+COLOUR = {"plain": INK, "strong": INK, "quiet": QUIET, "mono": QUIET, "fine": QUIET, "alarm": ALARM, "head": DEEP}
 
 
 SMALLER: dict[Tone, float] = {"quiet": 1, "mono": 1, "fine": 2.1}
@@ -145,17 +146,33 @@ class Paper:
 
     # Strokes
 
-    def write(self, x: float, y: float, text: str, tone: Tone, size: float, struck: bool = False) -> float:
-        """One line from `x` on; where it ends."""
-        self.canvas.setFillColorRGB(*COLOUR[tone])
-        at = x
-        for run in runs(text, FACE[tone]):
-            self.canvas.setFont(f"Fettlebook-{run.face}", size)
-            self.canvas.drawString(at, y, run.text)
-            at += run.wide * size / 1000
-        if struck and at > x:
-            self.rule(y + size * 0.28, 0.6, COLOUR[tone], x, at)
-        return at
+    def write(self, x: float, y: float, text: str, tone: Tone, size: float, struck: bool = False) -> None:
+        self.lines([(x, y, Line(text, tone, struck, size))])
+
+    def lines(self, placed: Iterable[tuple[float, float, Line]]) -> None:
+        """Lines at their places; what is the same as in the line before is not said again."""
+        out = self.canvas.beginText()
+        tone: Tone | None = None
+        face: tuple[str, float] | None = None
+        strokes = []
+        for x, y, line in placed:
+            if line.tone != tone:
+                tone = line.tone
+                out.setFillColorRGB(*COLOUR[tone])
+            at = x
+            found = runs(line.text, FACE[line.tone])
+            for run in found:
+                if (run.face, line.size) != face:
+                    face = (run.face, line.size)
+                    out.setFont(f"Fettlebook-{run.face}", line.size)
+                out.setTextOrigin(at, y)
+                out.textLine(run.text)
+                at += run_width(run, line.size) if len(found) > 1 else 0
+            if line.struck and line.text:
+                strokes.append((y + line.size * 0.28, line.tone, x, x + width(line.text, FACE[line.tone], line.size)))
+        self.canvas.drawText(out)
+        for y, said, x, until in strokes:
+            self.rule(y, 0.6, COLOUR[said], x, until)
 
     def write_right(self, x: float, y: float, text: str, tone: Tone, size: float) -> None:
         self.write(x - width(text, FACE[tone], size), y, text, tone, size)
@@ -194,9 +211,9 @@ class Paper:
         self.need(20 + follows)
         self.space(7)
         self.y -= 10
-        end = self.write(LEFT, self.y, text, "strong", 9.5)
+        self.write(LEFT, self.y, text, "strong", 9.5)
         if note:
-            self.write(end + 6, self.y, note, "quiet", 8)
+            self.write(LEFT + width(text, "strong", 9.5) + 6, self.y, note, "quiet", 8)
         self.y -= 5
 
     def text(self, cell: Cell, size: float = 9, room: float = ROOM, x: float = LEFT) -> None:
@@ -276,21 +293,16 @@ class Paper:
         small = size - 1.2
         titles = [broken(c.title, "strong", small, c.share * ROOM - GAP) for c in columns]
         self.y -= max(len(t) for t in titles) * small * LEADING + 2
+        placed = []
         for (x, room), column, lines in zip(_places(columns), columns, titles, strict=True):
             y = self.y + (len(lines) - 1) * small * LEADING
             for line in lines:
                 at = x + room - width(line, "strong", small) if column.right else x
-                self.canvas.setFillColorRGB(*DEEP)
-                self._plainly(at, y, line, small)
+                placed.append((at, y, Line(line, "head", False, small)))
                 y -= small * LEADING
+        self.lines(placed)
         self.y -= 3
         self.rule(self.y, 0.7, INK)
-
-    def _plainly(self, x: float, y: float, text: str, size: float) -> None:
-        for run in runs(text, "strong"):
-            self.canvas.setFont(f"Fettlebook-{run.face}", size)
-            self.canvas.drawString(x, y, run.text)
-            x += run.wide * size / 1000
 
     def _row(self, columns: Sequence[Column], cells: list[list[Line]], size: float) -> None:
         """One row; while it does not fit, what fits of it, and the rest on the next page."""
@@ -298,12 +310,14 @@ class Paper:
             room = self.y - BOTTOM - 2 * PAD
             now = [_fitting(lines, room) for lines in cells]
             height = max(_height(lines) for lines in now) + 2 * PAD
+            placed = []
             for (x, space), column, lines in zip(_places(columns), columns, now, strict=True):
                 y = self.y - PAD
                 for line in lines:
                     y -= line.size * LEADING
                     at = x + space - width(line.text, FACE[line.tone], line.size) if column.right else x
-                    self.write(at, y + line.size * 0.25, line.text, line.tone, line.size, line.struck)
+                    placed.append((at, y + line.size * 0.25, line))
+            self.lines(placed)
             self.y -= height
             self.rule(self.y, 0.25, HAIR)
             cells = [lines[len(shown) :] for lines, shown in zip(cells, now, strict=True)]
