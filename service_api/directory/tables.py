@@ -1,6 +1,7 @@
 """The tables of the directory. `book` leads every key; a secret is stored as its SHA-256 only, a PIN as argon2id.
 
 directory : one number a book, higher whenever somebody's roles change; what keeps roles in memory follows it
+paper : the bytes that were drawn for an entry (a certificate), once
 pin_guess : PINs tried in a row at a device for a person, counted before each is judged
 session : who has signed in at a device, and until when
 """
@@ -69,6 +70,7 @@ attachment = Table(
     Column("bytes", Integer, nullable=False),
     Column("made_at", Text, nullable=False),
 )
+paper = Table("paper", metadata, *_key("entry"), Column("sha256", Text, nullable=False))
 directory = Table("directory", metadata, *_key(), Column("version", Integer, nullable=False))
 pin_guess = Table("pin_guess", metadata, *_key("device", "person"), Column("failures", Integer, nullable=False))
 session = Table(

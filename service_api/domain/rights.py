@@ -110,6 +110,7 @@ CALLS: dict[str, dict[str, Reach]] = {
     "GET /v1/units/{unit}/bundle": UNIT,
     "GET /v1/units/{unit}/gate": _all(*READS_ALL),
     "GET /v1/releases/{release}": UNIT,
+    "GET /v1/releases/{release}/certificate.pdf": UNIT,
     "GET /v1/releases/{release}/today": UNIT,
     "GET /v1/jobs/{job}": UNIT,
     "GET /v1/classes/{class}/sheet": _all(*READS_ALL, "erp"),

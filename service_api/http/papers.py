@@ -1,12 +1,17 @@
-"""What is printed of a unit: its dossier as PDF, its history as CSV. What draws them is imported to draw."""
+"""What is printed: dossiers, histories as CSV, certificates. What draws them is imported to draw."""
 
 import json
 from hashlib import sha256
+from pathlib import Path
 from typing import Any
 
 from flask import Blueprint, Response, current_app, request
 
+from service_api.directory import attachments, papers
+from service_api.domain.moments import in_utc
+from service_api.domain.refusals import NotFound
 from service_api.http.contract import TIMES, answers, caller, contract, known_query, when
+from service_api.wire.canonical import parse
 
 bp = Blueprint("papers", __name__, url_prefix="/v1")
 PDF, CSV = "application/pdf", "text/csv"
@@ -72,3 +77,39 @@ def paper(content: bytes, name: str, etag: str) -> Response:
     response.headers["ETag"] = f'"{etag}"'
     response.headers["Cache-Control"] = "no-cache"
     return response
+
+
+@bp.get("/releases/<release>/certificate.pdf")
+@contract(gives=PDF, query=TIMES, refuses=("not-found", "bad-query"))
+def certificate_pdf(release: str) -> Response:
+    """The certificate on A4, drawn once and given out again as it was; its JSON is the certificate."""
+    known_query(*TIMES)
+    found = parse(answers().release(release, when()).text)
+    book = caller().book
+    store = current_app.extensions["store"]
+    folder = store.attachments / str(book)
+    with store.reading.begin() as connection:
+        digest = papers.find(connection, book, found["entry"])
+    if digest is None:
+        digest = _drawn(store, book, folder, found)
+    if request.if_none_match.contains_weak(digest):
+        return Response(status=304, headers={"ETag": f'"{digest}"'})
+    try:
+        content = (folder / digest).read_bytes()
+    except FileNotFoundError:
+        raise NotFound("its bytes are lost; the certificate itself is the JSON of this release") from None
+    return paper(content, f"{release}.pdf", digest)
+
+
+def _drawn(store: Any, book: int, folder: Path, found: dict[str, Any]) -> str:
+    """Draw the paper of a release, keep its bytes under their digest, and give that."""
+    from service_api.paper.certificate import draw
+
+    late = {"issued": found["issued"]} if "issued" in found else {}
+    content = draw(found["certificate"] | late, store.book(book).origin, found.get("replaces"), found.get("why"))
+    digest = sha256(content).hexdigest()
+    attachments.write(folder, digest, PDF, content)
+    with store.writing.begin() as connection:
+        kept: str = papers.keep(connection, book, found["entry"], digest)
+        attachments.keep(connection, book, digest, PDF, len(content), in_utc(store.clock()))
+    return kept

@@ -8,6 +8,7 @@ from flask import Blueprint, Response, current_app, request
 
 from service_api.domain.refusals import Fault, Malformed, NotFound, Refusal, UnknownUnit
 from service_api.http.contract import (
+    JSON,
     TIMES,
     answers,
     caller,
@@ -19,6 +20,7 @@ from service_api.http.contract import (
     small_body,
     when,
 )
+from service_api.http.papers import PDF, certificate_pdf
 from service_api.wire.canonical import parse
 
 if TYPE_CHECKING:
@@ -51,7 +53,12 @@ def gate(unit: str) -> Response:
 @bp.get("/releases/<release>")
 @contract(gives="release", query=TIMES, refuses=("not-found", "bad-query"))
 def release(release: str) -> Response:
-    """A release with its certificate exactly as it was issued, and which number it replaces or is replaced by."""
+    """A release with its certificate exactly as it was issued, and which number it replaces or is replaced by.
+
+    With `Accept: application/pdf` it is the certificate on paper.
+    """
+    if request.accept_mimetypes.best_match((JSON, PDF), JSON) == PDF:
+        return certificate_pdf(release)
     known_query(*TIMES)
     return give(answers().release(release, when()))
 

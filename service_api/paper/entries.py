@@ -30,6 +30,8 @@ def told(type_: str, data: dict[str, Any]) -> list[str]:
                 f"{data['check']}: {said(data['answer'])}",
                 *_named(data, {"check", "answer", "sheet_rev", "second"}),
             ]
+        case "unit.released" | "release.reissued":
+            return list(_named(data, {"second", "certificate"}))  # that is a paper of its own
     return list(_named(data, {"second"}))
 
 
