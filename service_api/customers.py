@@ -106,6 +106,11 @@ class CustomerAnswers:
     def condition(self, unit: str, when: When = NOW) -> Answer:
         return self._blank(self.every.condition(unit, self._cut(unit, when)[0]))
 
+    def hours(self, unit: str, keeper: str | None, when: When = NOW) -> Answer:
+        """With themselves: what others did with it is theirs."""
+        found = json.loads(self.every.hours(unit, self.party, self._cut(unit, when)[0]).text)
+        return answered(found | ({"keepers": []} if keeper not in (None, self.party) else {}))
+
     def slots(self, unit: str, when: When = NOW) -> Answer:
         return self.every.slots(unit, self._cut(unit, when)[0])
 

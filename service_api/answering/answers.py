@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING
 
 from service_api.answering.devices import DeviceAnswers
 from service_api.answering.entries import EntryAnswers
+from service_api.answering.gauges import GaugeAnswers
 from service_api.answering.held import HeldAnswers
 from service_api.answering.jobs import JobAnswers
 from service_api.answering.parts import PartAnswers
 from service_api.answering.releases import ReleaseAnswers
 from service_api.answering.tags import TagAnswers
+from service_api.answering.typed import TypedAnswers
 from service_api.answering.units import UnitAnswers
 
 if TYPE_CHECKING:
@@ -20,7 +22,16 @@ if TYPE_CHECKING:
 
 
 class Answers(
-    UnitAnswers, PartAnswers, TagAnswers, HeldAnswers, JobAnswers, ReleaseAnswers, EntryAnswers, DeviceAnswers
+    UnitAnswers,
+    PartAnswers,
+    TagAnswers,
+    HeldAnswers,
+    JobAnswers,
+    ReleaseAnswers,
+    EntryAnswers,
+    TypedAnswers,
+    GaugeAnswers,
+    DeviceAnswers,
 ):
     """Answers for one book. Many threads may ask."""
 

@@ -70,6 +70,26 @@ class UnitAnswers(Asking):
             ]
         return shown, found[limit - 1].unit if len(found) > limit else None
 
+    def hours(self, unit: str, keeper: str | None, when: When = NOW) -> Answer:
+        """The unit's hours and those with each keeper, or with one of them."""
+        from service_api.domain.hours import hours
+        from service_api.domain.keeping import UnitHours, keepers
+
+        with self.engine.begin() as connection:
+            state, context = self.both(connection, unit, when)
+            page = self._facts(connection, unit, when)
+        return answered(
+            answer(
+                UnitHours(
+                    unit=unit,
+                    as_of=as_of(state, context),
+                    hours=hours(state),
+                    since_rebuild=conditions.since_rebuild(state, context),
+                    keepers=keepers(unit, page, keeper),
+                )
+            )
+        )
+
     def history(
         self,
         unit: str,

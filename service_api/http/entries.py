@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from flask import Blueprint, Response, current_app, request
 from sqlalchemy.exc import DBAPIError
 
-from service_api.domain.refusals import BadJson, Malformed, Refusal, TooLarge, WrongMediaType
+from service_api.domain.refusals import BadJson, Malformed, NotAllowed, Refusal, TooLarge, WrongMediaType
 from service_api.http import problems
 from service_api.http.contract import MOST_ROWS, Complete, answers, caller, contract, give, known_query, whole
 from service_api.settings import LARGEST_BODY, MOST_ENTRIES
@@ -26,6 +26,7 @@ bp = Blueprint("entries", __name__, url_prefix="/v1")
 NDJSON = "application/x-ndjson"
 CHUNK = 500  # lines a commit, when streaming
 LONGEST_LINE = 256 * 1024
+MOST_DAYS = 36_500
 
 
 class BatchRefused(Refusal):
@@ -234,21 +235,49 @@ def _is_subject(text: str) -> bool:
 
 
 @bp.get("/entries")
-@contract(gives="entries-page", query=("subject", "job", "limit", "cursor"), refuses=("bad-query",))
+@contract(
+    gives="entries-page",
+    query=("subject", "job", "late_days", "person", "site", "limit", "cursor"),
+    refuses=("bad-query",),
+)
 def read_many() -> Response:
-    """Entries in the order of the book, all of them or those found under a subject or a job."""
-    known_query("subject", "job", "limit", "cursor")
+    """Entries in the order of the book, all of them or those found under a subject or a job.
+
+    With `late_days` those heard of more than so many days after they happened, and `groups` by who typed them where;
+    `person` and `site` narrow that.
+    """
+    known_query("subject", "job", "late_days", "person", "site", "limit", "cursor")
     subject, job = request.args.get("subject"), request.args.get("job")
     if subject is not None and not _is_subject(subject):
         raise Malformed.at("?subject", "bad-query", "a subject is kind:id")
-    limit = whole("limit", 100, 1, MOST_ROWS)
-    texts, more = answers().entries(whole("cursor", 0, 0, 2**53), limit, subject, job)
-    body = b'{"entries":[' + b",".join(texts) + b'],"next":%b}' % json.dumps(more).encode()
-    response = Response(body, 200, content_type="application/json")
+    limit, start = whole("limit", 100, 1, MOST_ROWS), whole("cursor", 0, 0, 2**53)
+    more_members: dict[str, Any] = {}
+    if "late_days" in request.args:
+        texts, more_members, more = _typed_late(start, limit)
+    else:
+        for name in ("person", "site"):
+            if name in request.args:
+                raise Malformed.at(f"?{name}", "bad-query", "it narrows `late_days`")
+        texts, more = answers().entries(start, limit, subject, job)
+    members = json.dumps({"next": more} | more_members, ensure_ascii=False, separators=(",", ":")).encode()
+    response = Response(b'{"entries":[' + b",".join(texts) + b"]," + members[1:], 200, content_type="application/json")
     if more is not None:
         query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": str(more)}
         response.headers["Link"] = f'<{_address(query)}>; rel="next"'
     return response
+
+
+def _typed_late(start: int, limit: int) -> tuple[list[bytes], dict[str, Any], int | None]:
+    if caller().role == "customer":
+        raise NotAllowed("who typed what when is the house's own")
+    for name in ("subject", "job"):
+        if name in request.args:
+            raise Malformed.at(f"?{name}", "bad-query", "late entries are those of the whole book")
+    query = request.args.get
+    texts, groups, count, more = answers().late(
+        whole("late_days", 0, 1, MOST_DAYS), query("person"), query("site"), start, limit
+    )
+    return texts, {"count": count, "groups": groups}, more
 
 
 def _address(query: dict[str, str]) -> str:

@@ -36,6 +36,13 @@ QUERY: dict[str, dict[str, Any]] = {
     "on": {"schema": {"type": "string", "format": "date"}, "description": "a local day of the book"},
     "class": {"schema": TEXT, "description": "units of this class only"},
     "subject": {"schema": TEXT, "description": "entries found under this subject only"},
+    "late_days": {
+        "schema": {"type": "integer", "minimum": 1},
+        "description": "entries heard of more than so many days after they happened",
+    },
+    "person": {"schema": TEXT, "description": "typed by this person only"},
+    "site": {"schema": TEXT, "description": "of this site only"},
+    "keeper": {"schema": TEXT, "description": "the party who had the unit"},
     "code": {"schema": TEXT, "description": "discrepancies of this code only"},
     "unit": {"schema": TEXT, "description": "what concerns this unit only"},
     "holds_release": {"schema": {"type": "boolean"}, "description": "only what holds a release, or only what does not"},
@@ -72,7 +79,7 @@ QUERY: dict[str, dict[str, Any]] = {
     "slot": {"schema": TEXT, "description": "what names this slot, and readings that wear with it"},
     "by person": {"name": "by", "schema": TEXT, "description": "what this person did"},
     "gauge": {"schema": TEXT, "description": "what names this gauge"},
-    "characteristic": {"schema": TEXT, "description": "readings of this characteristic"},
+    "characteristic": {"schema": TEXT, "description": "the characteristic, by its code"},
     "mark": {
         "schema": {"type": "string", "enum": ["superseded", "withdrawn", "moved_out", "moved_in", "none"]},
         "description": "lines with this mark; `none` asks for those without",

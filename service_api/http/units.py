@@ -125,6 +125,14 @@ def slot(unit: str, slot: str) -> Response:
     return give(answers().slot(unit, slot, when()))
 
 
+@bp.get("/units/<unit>/hours")
+@contract(gives="service_api.domain.keeping:UnitHours", query=("keeper", *TIMES), refuses=REFUSES)
+def hours(unit: str) -> Response:
+    """The unit's hours, those since its last rebuild, and those with each keeper: read or estimated, value or range."""
+    known_query("keeper", *TIMES)
+    return give(answers().hours(unit, request.args.get("keeper"), when()))
+
+
 @bp.get("/classes/<class_>/sheet")
 @contract(gives="sheet", query=("on", *TIMES), refuses=("not-found", "bad-query"))
 def sheet(class_: str) -> Response:

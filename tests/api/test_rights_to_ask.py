@@ -118,6 +118,7 @@ def ask(depot, call, which, who):
         "tag": TAGS.get(which),
         "ident": depot.entries.get(which) if "/entries/" in path else ("no.body" if which == "absent" else "ada.bench"),
         "digest": digest(which if which in PHOTOS else "own"),
+        "gauge": "G-9" if which == "absent" else "U-2",
         "lot": "L-9" if which == "absent" else "L-1",
         "person": "no.body" if which == "absent" else "ada.bench",
         "device": "d-none",
@@ -149,6 +150,7 @@ def ask(depot, call, which, who):
         sent |= {"data": content, "content_type": "application/json"}
     query = {
         "GET /v1/complaints/cures": {"mode": "MD-LST"},
+        "GET /v1/gauges/{gauge}/fitness": {"characteristic": "TST-BL"},
         "GET /v1/log/proof/inclusion": {"index": 0},
         "GET /v1/log/proof/consistency": {"from": 1},
         "GET /v1/pieces": {"part_no": "P-1", "serial": "absent"},
