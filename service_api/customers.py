@@ -98,8 +98,8 @@ class CustomerAnswers:
     def identity(self, unit: str, when: When = NOW) -> Answer:
         return self._blank(self.every.identity(unit, self._cut(unit, when)[0]))
 
-    def card(self, unit: str, when: When = NOW) -> Answer:
-        found = json.loads(self.every.card(unit, self._cut(unit, when)[0]).text)
+    def card(self, unit: str, when: When = NOW, activity: str | None = None, slot: str | None = None) -> Answer:
+        found = json.loads(self.every.card(unit, self._cut(unit, when)[0], activity, slot).text)
         found["warnings"] = [w for w in found["warnings"] if w["warning"] != "serial-shared"]  # it names other units
         return answered(_blanked_answer(found, self.party))
 
@@ -154,18 +154,20 @@ class CustomerAnswers:
 
         return sees
 
-    def units(self, after: str, limit: int, class_: str | None) -> tuple[list[dict[str, Any]], str | None]:
+    def units(self, after: str, limit: int, class_: str | None) -> tuple[list[bytes], str | None]:
         with self.engine.begin() as connection:
             own = [u for u in own_units(connection, self.book.number, self.party) if u > after]
         found: list[dict[str, Any]] = []
+        more = None
         for unit in own:
             identity = json.loads(self.identity(unit).text)
             del identity["tags_worn"]
             if class_ in (None, identity["class"]):
                 if len(found) == limit:
-                    return found, found[-1]["unit"]
-                found.append(identity)
-        return found, None
+                    more = found[-1]["unit"]
+                    break
+                found.append(identity | {"due": json.loads(self.card(unit).text)["due"]})
+        return [json.dumps(line, separators=(",", ":"), ensure_ascii=False).encode() for line in found], more
 
     def tag(self, text: str, when: When = NOW) -> Answer:
         with self.engine.begin() as connection:

@@ -1,7 +1,10 @@
 """What a unit is, was and has been through."""
 
+import json
 from collections.abc import Iterable
 from dataclasses import replace
+from datetime import date
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
@@ -17,24 +20,64 @@ from service_api.domain.plain import answer, plain
 from service_api.domain.readings import rows
 from service_api.domain.refusals import NotFound
 from service_api.domain.state import UnitState
+from service_api.domain.timeline import effective_history, facts
 from service_api.ledgers import beside
-from service_api.pages import history_of, sheet_revisions
+from service_api.log import driver
+from service_api.pages import CORRECTING, history_of, read_entries, sheet_revisions
 from service_api.projections import units
 
 if TYPE_CHECKING:
+    from service_api.domain.cautions import UnderWay
     from service_api.domain.wear import Wear
+
+KEPT_LINES = 20_000  # of the list of units, of some 1 kB each
 
 
 class UnitAnswers(Asking):
     """Answers about one unit, and the list of them."""
 
+    @cached_property
+    def _lines(self) -> dict[str, tuple[tuple[Any, ...], bytes]]:
+        """By unit, its line of the list and what that rests on."""
+        return {}
+
     def condition(self, unit: str, when: When = NOW) -> Answer:
         return self._cached("condition", unit, when, lambda c: answer(conditions.condition(*self.both(c, unit, when))))
 
-    def card(self, unit: str, when: When = NOW) -> Answer:
+    def card(self, unit: str, when: When = NOW, activity: str | None = None, slot: str | None = None) -> Answer:
+        """activity, slot : what somebody is about to do, for the cautions that belong to it"""
         from service_api.domain import card as cards
 
-        return self._cached("card", unit, when, lambda c: answer(cards.card(*self.both(c, unit, when))))
+        def make(connection: Connection) -> Any:
+            state, context = self.both(connection, unit, when)
+            return answer(cards.card(state, context, self._under_way(connection, state, context, when, activity, slot)))
+
+        return self._cached(f"card:{activity}:{slot}", unit, when, make)
+
+    def _under_way(
+        self,
+        connection: Connection,
+        state: UnitState,
+        context: Context,
+        when: When,
+        activity: str | None,
+        slot: str | None,
+    ) -> "UnderWay":
+        """What goes on in the unit's open jobs, from their entries alone."""
+        from service_api.domain.cautions import TELLING, under_way
+
+        revision = context.in_force(context.on)
+        rule = revision.sheet.release if revision else None
+        told = []
+        if state.jobs:
+            known, page = self.count(connection, when), f"unit:{state.unit}"
+            jobs = {job.job for job in state.jobs.values()}
+            mine = partial(units.indexes, connection, self.book.number, below=known)
+            of_jobs = {index for job in jobs for index in mine(f"job:{job}")}
+            here = [index for index in mine(page, types=TELLING) if index in of_jobs]
+            entries = read_entries(connection, self.book.number, (*here, *mine(page, types=CORRECTING)))
+            told = [i for i in facts(effective_history(entries, page), when.true_at) if i.entry.job in jobs]
+        return under_way(told, bool(rule and rule.final_run), activity, slot)
 
     def class_of(self, unit: str, when: When = NOW) -> str:
         """The class of a unit, by which sheets and authorisations are found."""
@@ -59,16 +102,41 @@ class UnitAnswers(Asking):
         found["as_of"] = answer(as_of(state, context))
         return found
 
-    def units(self, after: str, limit: int, class_: str | None) -> tuple[list[dict[str, Any]], str | None]:
-        """A page of units by number, and the last number when there are more."""
+    def units(self, after: str, limit: int, class_: str | None) -> tuple[list[bytes], str | None]:
+        """A page of units by number, each with standing and due, as JSON texts; the last number when there are more.
+
+        A line is kept until the unit's page, the context, what others claim beside it or the day moves.
+        """
+        book, today = self.book.number, self._today()
+        found = units.list_heads(self.quickly, book, after, limit + 1, class_)
+        page, more = found[:limit], found[limit - 1][0] if len(found) > limit else None
+        kept = self._lines
+        shown = {unit: kept[unit][1] for unit, *of in page if unit in kept and kept[unit][0] == (*of, today)}
+        if len(shown) < len(page):
+            shown |= self._fresh_lines([unit for unit, *_ in page if unit not in shown], today)
+        return [shown[unit] for unit, *_ in page], more
+
+    def _fresh_lines(self, wanted: list[str], today: date) -> dict[str, bytes]:
+        book = self.book.number
         with self.engine.begin() as connection:
-            found = units.list_units(connection, self.book.number, after=after, limit=limit + 1, class_=class_)
-            between = beside(connection, self.book.number, (r.unit for r in found[:limit]))
-            shown = [
-                self._identity(*self._joined(connection, r.state, NOW, None, between.get(r.unit, NOBODY)))
-                for r in found[:limit]
-            ]
-        return shown, found[limit - 1].unit if len(found) > limit else None
+            ask = partial(driver.rows, connection)
+            heads = {unit: units.heads(ask, book, unit) or () for unit in wanted}
+            states = units.read_states(connection, book, wanted)
+            between = beside(connection, book, wanted)
+            made = {
+                unit: self._line(*self._joined(connection, state, NOW, None, between.get(unit, NOBODY)))
+                for unit, state in states.items()
+            }
+        if len(self._lines) > KEPT_LINES:
+            self._lines = {}
+        self._lines |= {unit: ((*heads[unit], today), line) for unit, line in made.items()}
+        return made
+
+    def _line(self, state: UnitState, context: Context) -> bytes:
+        from service_api.domain.card import due
+
+        found = self._identity(state, context) | {"due": [answer(d) for d in due(state)]}
+        return json.dumps(found, separators=(",", ":"), ensure_ascii=False).encode()
 
     def hours(self, unit: str, keeper: str | None, when: When = NOW) -> Answer:
         """The unit's hours and those with each keeper, or with one of them."""

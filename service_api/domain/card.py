@@ -8,6 +8,7 @@ from service_api.domain import concessions, exams
 from service_api.domain import condition as c
 from service_api.domain import holds as h
 from service_api.domain.alerts import AlertAnswer, touching
+from service_api.domain.cautions import NOTHING, CautionAnswer, UnderWay, cautions
 from service_api.domain.context import Context
 from service_api.domain.discrepancies import Discrepancy
 from service_api.domain.doubts import discrepancies
@@ -17,7 +18,6 @@ from service_api.domain.matters import by_moment
 from service_api.domain.meters import in_hours
 from service_api.domain.readings import rows, sole
 from service_api.domain.records import record
-from service_api.domain.sheets import applies
 from service_api.domain.state import UnitState
 
 TAG_DAYS = 90
@@ -82,14 +82,6 @@ class ExamAnswer:
     examiner: str | None
     certificate: str | None
     entry: str | None
-
-
-@record(kw_only=True)
-class CautionAnswer:
-    caution: str
-    words: str
-    rests_on: str
-    revision: int
 
 
 @record(kw_only=True)
@@ -212,33 +204,6 @@ def _tag_changed(state: UnitState, context: Context) -> CardWarning | None:
     return CardWarning(warning="tag-changed", words=words, entries=(state.tags[-2].entry, last.entry))
 
 
-def cautions(state: UnitState, context: Context) -> list[CautionAnswer]:
-    """Those that fit what is open on the unit: a caution belongs to purpose and slot, so that the right few show."""
-    revision = context.in_force(context.on)
-    if revision is None:
-        return []
-    purposes = {job.purpose for job in state.jobs.values()}
-    variant = state.identity.variant if state.identity else None
-    touched = {f.slot for f in state.findings.values()} | {x.slot for x in state.complaints.values()}
-    found = []
-    for caution in revision.sheet.cautions or ():
-        when = caution.when
-        if not applies(when, variant):
-            continue
-        if when.purposes and not purposes & set(when.purposes):
-            continue
-        if when.slots and not touched & set(when.slots):
-            continue
-        if when.activities and not purposes:
-            continue
-        found.append(
-            CautionAnswer(
-                caution=caution.caution, words=caution.words, rests_on=caution.rests_on, revision=revision.rev
-            )
-        )
-    return found
-
-
 def due(state: UnitState) -> list[Due]:
     found = []
     for plan in state.plans:
@@ -323,7 +288,8 @@ def _as_left(state: UnitState, context: Context) -> list[AsLeft]:
     return found
 
 
-def card(state: UnitState, context: Context) -> Card:
+def card(state: UnitState, context: Context, here: UnderWay = NOTHING) -> Card:
+    """here : what is going on in its open jobs"""
     known = discrepancies(state, context)
     alerts = touching(state, context.alerts)
     word, why = c.standing(state, context, known)
@@ -347,7 +313,7 @@ def card(state: UnitState, context: Context) -> Card:
         alerts=alerts,
         concessions=tuple(_concessions(state, context)),
         exams=tuple(_exams(state, context)),
-        cautions=tuple(cautions(state, context)),
+        cautions=tuple(cautions(state, context, here)),
         caution_closing=CLOSING,
         last_as_left=tuple(_as_left(state, context)),
         due=tuple(due(state)),

@@ -122,6 +122,7 @@ class CautionWhen:
     slots: tuple[Ident, ...] | None = None
     purposes: tuple[Ident, ...] | None = None
     variants: tuple[Short, ...] | None = None
+    energies: tuple[Short, ...] | None = None
 
 
 @record(kw_only=True)

@@ -1,5 +1,6 @@
 """What a unit is: identity, card, condition, slots, wear, history; and the sheet of its class."""
 
+import json
 from datetime import date
 from urllib.parse import urlencode
 
@@ -31,11 +32,12 @@ REFUSES = ("unknown-unit", "bad-query")
 @bp.get("/units")
 @contract(gives="units-page", query=("class", *PAGING), refuses=("bad-query",))
 def list_units() -> Response:
-    """The units of the book by number, with standing and place."""
+    """The units of the book by number, with standing, place and what is due."""
     known_query("class", *PAGING)
     limit = whole("limit", 100, 1, MOST_ROWS)
     found, more = answers().units(request.args.get("cursor", ""), limit, request.args.get("class"))
-    response = give_list({"units": found, "next": more})
+    body = b'{"units":[' + b",".join(found) + b'],"next":' + json.dumps(more).encode() + b"}"
+    response = Response(body, 200, content_type="application/json")
     if more is not None:
         query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": more}
         response.headers["Link"] = f'<{request.path}?{urlencode(query)}>; rel="next"'
@@ -78,11 +80,16 @@ def identity(unit: str) -> Response:
 
 
 @bp.get("/units/<unit>/card")
-@contract(gives="service_api.domain.card:Card", query=("by", *TIMES), refuses=(*REFUSES, "not-found"))
+@contract(
+    gives="service_api.domain.card:Card", query=("by", "activity", "slot", *TIMES), refuses=(*REFUSES, "not-found")
+)
 def card(unit: str) -> Response:
-    """What the bench must know after one scan, worst first; `by` adds what that person may do here alone (`may`)."""
-    known_query("by", *TIMES)
-    found = answers().card(unit, when())
+    """What the bench must know after one scan, worst first; `by` adds what that person may do here alone (`may`).
+
+    The cautions are those of the open job; `activity` and `slot` ask for those of what somebody is about to do.
+    """
+    known_query("by", "activity", "slot", *TIMES)
+    found = answers().card(unit, when(), request.args.get("activity"), request.args.get("slot"))
     person = request.args.get("by")
     if person is None:
         return give(found)

@@ -310,6 +310,23 @@ def list_units(
     return [UnitRow(r.unit, unpack(r.state)) for r in rows]
 
 
+def list_heads(
+    ask: Ask, book: int, after: str, limit: int, class_: str | None = None
+) -> list[tuple[str, int, int, int]]:
+    """Units by number, after one of them, and how far the page of each, the context and what others claim have come."""
+    wanted = _LIST_HEADS.format(' AND u."class" = ?' if class_ is not None else "")
+    values = (book, book, after, *((class_,) if class_ is not None else ()), limit)
+    return [tuple(row) for row in ask(wanted, values)]
+
+
+_LIST_HEADS = (
+    "SELECT u.unit, u.head_index, COALESCE((SELECT head_index FROM context WHERE book = ?), -1),"
+    " COALESCE(d.head_index, -1)"
+    " FROM unit_state u LEFT JOIN doubt d ON d.book = u.book AND d.subject = 'unit:' || u.unit AND d.key = ''"
+    " WHERE u.book = ? AND u.unit > ? AND u.\"class\" != ''{} ORDER BY u.unit LIMIT ?"
+)
+
+
 def all_units(connection: Connection, book: int) -> list[str]:
     wanted = select(t.unit_state.c.unit).where(t.unit_state.c.book == book).order_by(t.unit_state.c.unit)
     return list(connection.execute(wanted).scalars())

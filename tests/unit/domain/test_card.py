@@ -5,6 +5,7 @@ from decimal import Decimal as D
 import pytest
 
 from service_api.domain.card import CLOSING, card
+from service_api.domain.cautions import NOTHING, UnderWay
 from service_api.domain.discrepancies import between
 from tests import factories as f
 from tests.histories import alert, context, on, revision, state_of
@@ -89,9 +90,9 @@ def test_a_closed_job_asks_for_nothing():
 # Cautions
 
 
-def cautions_of(*raws, **when):
+def cautions_of(*raws, here=NOTHING, **when):
     sheet = revision(cautions=[{"caution": "C-1", "words": "let the air out", "when": when, "rests_on": "practice"}])
-    found = card(state_of(PAGE, *raws), context(sheet))
+    found = card(state_of(PAGE, *raws), context(sheet), here)
     assert CLOSING == found.caution_closing
     return [(c.caution, c.revision) for c in found.cautions]
 
@@ -111,9 +112,22 @@ def test_a_caution_shows_for_its_slot_when_something_is_open_there():
     assert [("C-1", 1)] == cautions_of(f.finding_raised(more={"slot": "feed-nut"}), slots=["feed-nut"])
 
 
-def test_a_caution_for_an_activity_shows_while_a_job_is_open():
-    assert [] == cautions_of(activities=["AC-RPL"])
-    assert [("C-1", 1)] == cautions_of(f.job_opened(), activities=["AC-RPL"])
+def test_a_caution_for_an_activity_shows_while_that_is_done_in_an_open_job():
+    assert [] == cautions_of(f.job_opened(), activities=["AC-RPL"])
+    assert [] == cautions_of(f.job_opened(), here=UnderWay(frozenset({"AC-CLN"})), activities=["AC-RPL"])
+    assert [("C-1", 1)] == cautions_of(f.job_opened(), here=UnderWay(frozenset({"AC-RPL"})), activities=["AC-RPL"])
+
+
+def test_a_caution_shows_while_its_energy_is_isolated():
+    air = UnderWay(energies=frozenset({"line air"}))
+    assert [("C-1", 1)] == cautions_of(f.job_opened(), here=air, energies=["line air"])
+    assert [] == cautions_of(f.job_opened(), here=air, energies=["mains"])
+
+
+def test_everything_that_is_stated_has_to_fit():
+    when = {"activities": ["AC-TST"], "slots": ["bearing"]}
+    assert [] == cautions_of(here=UnderWay(frozenset({"AC-TST"}), frozenset({"feed-nut"})), **when)
+    assert [("C-1", 1)] == cautions_of(here=UnderWay(frozenset({"AC-TST"}), frozenset({"bearing"})), **when)
 
 
 # Holds, concessions, exams, due
