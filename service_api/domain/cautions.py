@@ -4,11 +4,11 @@ A caution belongs to purpose, slot, activity and energy of the open jobs; everyt
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from service_api.domain.context import Context
 from service_api.domain.entries.jobs import EnergyIsolated, EnergyRestored, RunRecorded, SettingLeft, WorkDone
 from service_api.domain.entries.parts import PartFitted, PartRemoved
+from service_api.domain.records import record
 from service_api.domain.sheets import CautionWhen, applies
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item
@@ -21,7 +21,7 @@ TEST, REPLACE = "AC-TST", "AC-RPL"
 CHANGED_NOTHING = ("AC-INS", "AC-MEA", TEST, "AC-NIL")
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class CautionAnswer:
     caution: str
     words: str
@@ -29,7 +29,7 @@ class CautionAnswer:
     revision: int
 
 
-@dataclass(frozen=True)
+@record
 class UnderWay:
     """What is done in the open jobs, or about to be. energies : sources that are isolated and not restored"""
 

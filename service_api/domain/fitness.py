@@ -1,7 +1,6 @@
 """Is this gauge fit for this limit today, and which would do (JOB.md question 4; CONTRACT D, Gauge fitness)."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import ROUND_HALF_EVEN, Decimal
 from typing import NamedTuple
@@ -9,10 +8,11 @@ from typing import NamedTuple
 from service_api.domain.condition import AsOf
 from service_api.domain.conformity import in_gauge_uom
 from service_api.domain.gauges import QUARTER, Calibration, Fitness, GaugeRecord, fitness
+from service_api.domain.records import record
 from service_api.domain.sheets import Characteristic
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class GaugeFitness:
     """ratio : U of the gauge by the span of wear, null where either is not known; limit, uncertainty : in `uom`
 

@@ -5,7 +5,6 @@ end with the first one after it came back; where nobody read it then, the end is
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from typing import NamedTuple
@@ -13,6 +12,7 @@ from typing import NamedTuple
 from service_api.domain.condition import AsOf, SinceRebuild
 from service_api.domain.fold import step
 from service_api.domain.hours import Hours, span
+from service_api.domain.records import record
 from service_api.domain.state import begin
 from service_api.domain.timeline import Item
 
@@ -29,7 +29,7 @@ class Shown(NamedTuple):
     entry: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Keeping:
     """One time with a keeper; `until` is null while they have it."""
 
@@ -39,14 +39,14 @@ class Keeping:
     entries: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class Keeper:
     keeper: str
     hours: Hours
     periods: tuple[Keeping, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@record(kw_only=True)
 class UnitHours:
     """The unit's hours, those since its last rebuild, and those with each keeper."""
 
