@@ -5,6 +5,7 @@ number * 2**level <= index < (number + 1) * 2**level. Proofs are lists of 32-byt
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from hashlib import sha256
 
 from service_api.log.merkle import EMPTY_ROOT, node_hash
 
@@ -13,15 +14,15 @@ Span = tuple[int, int]  # start <= index < stop
 
 
 def nodes_of(leaves: Sequence[bytes]) -> Node:
-    """The complete subtrees over these leaf hashes, each hashed once."""
-    kept: dict[tuple[int, int], bytes] = {}
+    """The complete subtrees over these leaf hashes, all hashed at once, level by level."""
+    rows = [b"".join(leaves)]
+    while len(rows[-1]) >= 64:
+        row = rows[-1]
+        pairs = range(0, len(row) - 63, 64)
+        rows.append(b"".join([sha256(b"\x01" + row[at : at + 64]).digest() for at in pairs]))
 
     def node(level: int, number: int) -> bytes:
-        if level == 0:
-            return leaves[number]
-        if (level, number) not in kept:
-            kept[level, number] = node_hash(node(level - 1, 2 * number), node(level - 1, 2 * number + 1))
-        return kept[level, number]
+        return rows[level][32 * number : 32 * number + 32]
 
     return node
 

@@ -8,7 +8,7 @@ from service_api.log.merkle import node_hash
 from service_api.log.proofs import Node, nodes_of, root
 from service_api.log.tiles import HEIGHT, WIDTH
 
-MOST_TILES = 256  # of 256 leaves, kept at a time
+MOST_TILES = 4096  # of 256 leaves, 16 kB each, kept at a time: as many as a million entries have
 
 
 class StoredTree:

@@ -11,6 +11,7 @@ from tests.bench import (  # noqa: F401  they register
     bench_append,
     bench_late,
     bench_numbers,
+    bench_proof,
     bench_pull,
     bench_read,
     bench_redraw,

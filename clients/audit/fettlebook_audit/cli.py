@@ -6,6 +6,7 @@ Exit status 0: all is right. 1: something is wrong, and it is said what. 2: wron
 import argparse
 import json
 import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from hashlib import sha256
@@ -18,7 +19,10 @@ from fettlebook_audit.faults import Fault, told
 from fettlebook_audit.fetching import fetch
 from fettlebook_audit.notes import Key, NoteError, read_key, written_key
 from fettlebook_audit.papers import PaperError, read_paper
-from fettlebook_audit.transport import Service, Unanswered
+from fettlebook_audit.transport import Service, Unanswered, Unreachable
+from fettlebook_audit.units import against_service, unit_of
+from fettlebook_audit.watching import Refused, Witness
+from fettlebook_audit.witness import held, look, witness_in
 
 LARGEST_ATTACHMENT = 64 * 1024 * 1024  # bytes
 
@@ -61,6 +65,23 @@ def _parser() -> argparse.ArgumentParser:
     words = "a certificate in JSON or a checkpoint as text, in whoever's hand; repeatable"
     one.add_argument("--against", action="append", type=Path, default=[], metavar="FILE", help=words)
     one.add_argument("--all", action="store_true", help="read also what was checked before and has not changed")
+    one = command("unit", run_unit, "derive a unit's history from a copy, and compare it with the service's answer")
+    one.add_argument("unit", metavar="ID")
+    one.add_argument("folder", metavar="DIR", type=Path)
+    words = "the service that is asked; without it the history is told and compared with nothing"
+    one.add_argument("--url", metavar="URL", help=words)
+    one = command(
+        "watch", run_watch, "be a witness: sign each checkpoint that goes on from the last, refuse all others"
+    )
+    one.add_argument("url", metavar="URL", help="where the service is")
+    one.add_argument("folder", metavar="DIR", type=Path, help="of the witness: its secret, and what it signed last")
+    takes_keys(one)
+    one.add_argument("--name", metavar="N", help="the witness's name, one word such as witness.example; wanted once")
+    one.add_argument("--every", metavar="SECONDS", type=float, default=60, help="between two looks [60]")
+    one.add_argument("--once", action="store_true", help="look once")
+    one.add_argument(
+        "--submit", action="store_true", help="hand the signature to the service, which shows it to others"
+    )
     one = command("bundle", run_bundle, "check a unit's bundle")
     one.add_argument("file", metavar="FILE", type=Path)
     takes_keys(one)
@@ -136,6 +157,67 @@ def run_check(asked: argparse.Namespace) -> int:
     seen = f"{found.seen} checkpoints" + (f", {len(papers)} papers" if papers else "")
     print(f"{found.size} entries, {seen}, {len(faults) or 'no'} fault{'' if len(faults) == 1 else 's'}")
     return _ended(faults)
+
+
+def run_unit(asked: argparse.Namespace) -> int:
+    copy = Copy(asked.folder)
+    book = checked(copy)
+    if book.faults:
+        print(told(book.faults))
+        return _ended(book.faults)
+    found = unit_of(copy, asked.unit)
+    faults = [] if asked.url is None else against_service(found, Service(asked.url))
+    if asked.json:
+        print(
+            json.dumps(found.as_json() | {"compared": asked.url is not None, "faults": [f.as_json() for f in faults]})
+        )
+        return _ended(faults)
+    if asked.url is None:
+        print("\n".join(found.words()))
+    elif faults:
+        print(told(faults))
+    says = "" if asked.url is None else f"; the service says {'otherwise' if faults else 'the same'}"
+    print(f"{found.unit}: {len(found.lines)} lines of {found.size} entries{says}")
+    return _ended(faults)
+
+
+def run_watch(asked: argparse.Namespace) -> int:
+    for key in asked.key:
+        Copy(asked.folder).trust(key)
+    with held(asked.folder):
+        witness = witness_in(asked.folder, asked.name)
+        _tell(asked, {"witness": written_key(witness.key)}, f"this witness signs with\n{written_key(witness.key)}")
+        service = Service(asked.url)
+        while True:
+            try:
+                note = look(asked.folder, witness, service, int(time.time()))
+            except Refused as refused:
+                if asked.json:
+                    print(json.dumps({"faults": [refused.fault.as_json()]}))
+                else:
+                    print(told([refused.fault]))
+                return _ended([refused.fault])
+            except (Unanswered, Unreachable) as error:
+                if asked.once:
+                    raise
+                _said(3, f"{error}; looking again in {asked.every:g} s")
+            else:
+                _signed(asked, witness, service, note)
+            if asked.once:
+                return 0
+            time.sleep(asked.every)
+
+
+def _signed(asked: argparse.Namespace, witness: Witness, service: Service, note: bytes | None) -> None:
+    if note is not None and witness.last is not None:
+        said = {"origin": witness.last.origin, "size": witness.last.size, "note": note.decode()}
+        _tell(asked, said, f"signed {witness.last.size} entries of {witness.last.origin}")
+        if asked.submit:
+            service.post("log/cosignatures", note)
+
+
+def _tell(asked: argparse.Namespace, value: dict[str, object], words: str) -> None:
+    print(json.dumps(value) if asked.json else words, flush=True)
 
 
 def run_bundle(asked: argparse.Namespace) -> int:

@@ -77,7 +77,11 @@ def fork(service: Asked, seen: Checkpoint, now: Checkpoint) -> Fault | None:
     try:
         proof = [] if old.size in (0, new.size) else consistency(service, old.size, new.size)
         check_consistency(old.size, old.root, new.size, new.root, proof)
-    except (BadProof, Unanswered, ValueError) as error:
+    except Unanswered as error:
+        return Fault(
+            "missing", None, None, f"the service does not prove that {new.size} entries begin with {old.size}: {error}"
+        )
+    except (BadProof, ValueError) as error:
         words = f"{old.size} entries that were signed do not begin the {new.size} that are: {error}"
         return Fault("forked", 0, max(old.size - 1, 0), words)
     return None

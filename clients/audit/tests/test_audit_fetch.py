@@ -48,6 +48,31 @@ def test_the_demo_book_is_taken_away_goes_on_and_checks(served, token, tmp_path,
     assert lost.is_file()
 
 
+def test_the_bundle_of_a_unit_of_the_demo_checks(served, token, tmp_path, capsys):
+    request = urllib.request.Request(
+        f"{served['url']}/v1/units/SEL-004/bundle", headers={"Authorization": f"Bearer {served['tokens']['admin']}"}
+    )
+    with urllib.request.urlopen(request, timeout=10) as answer:
+        (tmp_path / "bundle.json").write_bytes(answer.read())
+    assert 0 == main(["bundle", str(tmp_path / "bundle.json"), "--key", served["key"]])
+    assert "SEL-004 of" in capsys.readouterr().out
+
+
+def test_the_histories_of_the_demo_follow_from_its_entries(served, token, tmp_path, capsys):
+    """FAC-003 and FAC-006 wore each other's label for twelve weeks: entries were moved between their pages."""
+    copy = str(tmp_path / "copy")
+    assert 0 == main(["fetch", served["url"], copy, "--key", served["key"]])
+    marks = set()
+    for unit in ("SEL-004", "SEL-007", "FAC-003", "FAC-006", "G-017"):
+        capsys.readouterr()
+        assert 0 == main(["unit", unit, copy, "--url", served["url"], "--json"]), capsys.readouterr().out
+        marks |= {line["mark"] for line in json.loads(capsys.readouterr().out)["lines"]}
+    assert {None, "moved_in", "moved_out"} <= marks
+    assert 0 == main(["unit", "SEL-004", copy])
+    assert "unit.registered" in capsys.readouterr().out
+    assert 3 == main(["unit", "NONE", copy])
+
+
 def test_another_key_than_the_book_s_is_badly_signed_and_nothing_is_kept(served, token, tmp_path, capsys):
     name = served["key"].split("+")[0]
     key_id = sha256(name.encode() + b"\n\1" + bytes(32)).hexdigest()[:8]
