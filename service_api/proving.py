@@ -7,15 +7,18 @@ from datetime import datetime
 from threading import Lock
 from typing import Any, NamedTuple
 
+from sqlalchemy import Connection
+
 from service_api.domain.moments import in_utc
 from service_api.domain.records import record
 from service_api.domain.refusals import Malformed, NotFound
 from service_api.log import driver, proofs, store, tiles
 from service_api.log.keys import Keys, KeyTrouble
 from service_api.log.merkle import leaf_hash
-from service_api.log.notes import Checkpoint, Signer, sign
+from service_api.log.notes import Checkpoint, NoteError, Signer, read_checkpoint, sign, signatures
 from service_api.log.store import Book
 from service_api.log.tree import StoredTree
+from service_api.log.witnesses import Cosigned, cosignatures, keep
 
 log = logging.getLogger("fettlebook")
 
@@ -68,7 +71,43 @@ class Proofs:
 
     def checkpoint(self) -> str:
         """Origin, size and root of everything that is acknowledged, as a signed note. Raises NotFound without a key."""
-        return self.signed().note
+        signed = self.signed()
+        return signed.note + self._cosignatures(signed.checkpoint)
+
+    def witnessed(self) -> str:
+        """The longest checkpoint that a witness has signed, by the key in force, with their lines. Raises NotFound."""
+        rows = self.ask(_WITNESSED, (self.book.number,))
+        if not rows:
+            raise NotFound("no witness has signed a checkpoint of this book yet")
+        checkpoint = Checkpoint(self.book.origin, rows[0][0], bytes(rows[0][1]))
+        return sign(str(checkpoint), self._signer()) + self._cosignatures(checkpoint)
+
+    def _cosignatures(self, checkpoint: Checkpoint) -> str:
+        rows = self.ask(_COSIGNATURES, (self.book.number, checkpoint.size, checkpoint.root))
+        return "".join(f"{line}\n" for (line,) in rows)
+
+    def cosign(self, connection: Connection, note: str) -> tuple[int, list[str]]:
+        """Keep what the book's witnesses have signed on one of its checkpoints: its size, and who.
+
+        Raises Malformed for any other note.
+        """
+        try:
+            lines = cosignatures(note, self.keys.witnesses())
+            checkpoint = read_checkpoint(signatures(note)[0])
+        except NoteError as error:
+            raise Malformed.at("", "wrong-form", str(error)) from None
+        if checkpoint.origin != self.book.origin:
+            raise Malformed.at("", "wrong-form", f"it is of {checkpoint.origin}, and this book is {self.book.origin}")
+        size = store.size(self.ask, self.book.number)
+        if checkpoint.size > size or proofs.root(self.tree.node, checkpoint.size) != checkpoint.root:
+            raise Malformed.at("", "wrong-form", "it is no checkpoint that this book has given")
+        if not lines:
+            raise Malformed.at(
+                "", "wrong-form", "no witness of this book has signed it; `fettlebook key witness` adds one"
+            )
+        for name, line in lines.items():
+            keep(connection, self.book.number, Cosigned(name, checkpoint.size, checkpoint.root, line))
+        return checkpoint.size, sorted(lines)
 
     def signed(self) -> Signed:
         """The checkpoint of now with what it states. Raises NotFound without a key."""
@@ -165,6 +204,10 @@ class Proofs:
         if size > there:
             raise Malformed.at(pointer, "bad-query", f"the book has {there} entries")
         return size
+
+
+_COSIGNATURES = "SELECT line FROM cosignature WHERE book = ? AND size = ? AND root = ? ORDER BY witness"
+_WITNESSED = "SELECT size, root FROM cosignature WHERE book = ? ORDER BY size DESC LIMIT 1"
 
 
 def _json(value: dict[str, Any]) -> bytes:

@@ -93,6 +93,34 @@ def _take_key(call: Call, store: "Store", first: bool) -> None:
     call.say({"book": book.origin, "key": str(made), "since": since}, f"{book.origin} signs with\n{made}")
 
 
+@key.command("witness")
+@click.argument("witness", metavar="KEY")
+@click.option("--forget", is_flag=True, help="No longer keep what the witness of this name (or key) signs.")
+@changes
+def key_witness(call: Call, store: "Store", witness: str, forget: bool) -> None:
+    """Keep and show what a witness signs: KEY is its public key, as `fettlebook-audit watch` prints it.
+
+    Its line then stands beside the book's own on the checkpoints that it has signed.
+
+    Example:  fettlebook key witness 'witness.example+1a2b3c4d+BA...'
+    """
+    from service_api.log.keys import KeyTrouble
+    from service_api.log.notes import COSIGNATURE, NoteError, read_verifier
+
+    keys = store.keys(the_book(call, store))
+    try:
+        if forget:
+            keys.forget(witness.partition("+")[0])
+        else:
+            keys.trust(read_verifier(witness.strip(), COSIGNATURE))
+        names = [each.name for each in keys.witnesses()]
+    except NoteError as error:
+        wrong_use(str(error))
+    except KeyTrouble as trouble:
+        stop(1, str(trouble))
+    call.say({"book": keys.origin, "witnesses": names}, f"{keys.origin} has the witnesses {', '.join(names) or 'none'}")
+
+
 @key.command("list")
 @pass_call
 def key_list(call: Call) -> None:

@@ -125,6 +125,7 @@ CALLS: dict[str, dict[str, Reach]] = {
     "GET /v1/changes": _all(*READS_ALL, "erp"),
     # Proofs and checkpoints hold hashes only: a customer checks what they were given by them
     "GET /v1/log/checkpoint": _all(*READS_ALL, "customer"),
+    "POST /v1/log/cosignatures": _all("auditor", "admin"),
     "GET /v1/log/proof/inclusion": _all(*READS_ALL, "customer"),
     "GET /v1/log/proof/consistency": _all(*READS_ALL, "customer"),
     "GET /v1/log/tile/{level}/{number}": _all(*READS_ALL),

@@ -246,6 +246,7 @@ SHAPES: dict[str, dict[str, Any]] = {
     "concessions-page": _listed("concessions", ROW, as_of=ROW, counts=ROW, next=NEXT),
     "slots": _listed("slots", ROW, unit=TEXT, as_of=ROW),
     "slot": {"type": "object", "required": ["slot", "occupant", "hours_on", "contested", "history"]},
+    "cosigned": _listed("witnesses", TEXT, size={"type": "integer"}),
     "bundle": _listed("entries", ROW, origin=TEXT, unit=TEXT, checkpoint=TEXT, key=TEXT, head=TEXT),
     "history": _listed("entries", ROW, unit=TEXT, as_of=ROW, count={"type": "integer"}, next=NEXT),
     "feed": _listed("entries", RECORDED, next={"type": "integer"}),

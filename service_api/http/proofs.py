@@ -4,11 +4,12 @@ from typing import Any
 
 from flask import Blueprint, Response, current_app, request
 
-from service_api.domain.refusals import Malformed
+from service_api.domain.refusals import Malformed, TooLarge
 from service_api.http.contract import caller, contract, give_json, known_query, whole
 
 bp = Blueprint("proofs", __name__, url_prefix="/v1/log")
 LARGEST = 2**53
+LONGEST_NOTE = 64 * 1024
 FOR_EVER = "private, max-age=31536000, immutable"
 BYTES = "application/octet-stream"
 NOTE = "text/plain; charset=utf-8"
@@ -26,13 +27,37 @@ def _proofs() -> Any:
 
 
 @bp.get("/checkpoint")
-@contract(gives="text/plain", refuses=("not-found",))
+@contract(gives="text/plain", query=("witnessed",), refuses=("not-found", "bad-query"))
 def checkpoint() -> Response:
-    """Origin, size and root of the book as a signed note; it covers every acknowledged entry."""
-    known_query()
-    response = Response(_proofs().checkpoint(), 200, content_type=NOTE)
+    """Origin, size and root of the book as a signed note; it covers every acknowledged entry.
+
+    `witnessed=true` gives the longest that a witness has signed too, which may be older.
+    """
+    known_query("witnessed")
+    asked = request.args.get("witnessed", "false")
+    if asked not in ("true", "false"):
+        raise Malformed.at("?witnessed", "bad-query", "true or false")
+    note = _proofs().witnessed() if asked == "true" else _proofs().checkpoint()
+    response = Response(note, 200, content_type=NOTE)
     response.headers["Cache-Control"] = "no-cache"
     return response
+
+
+@bp.post("/cosignatures")
+@contract(takes="bytes", gives="cosigned", status=(201,), refuses=("wrong-form", "too-large"))
+def cosign() -> Response:
+    """Keep what witnesses have signed: a checkpoint of this book with their lines, as a note.
+
+    Whose lines are kept is said by `fettlebook key witness`; who hands them in does not matter.
+    """
+    known_query()
+    note = request.stream.read(LONGEST_NOTE + 1)
+    if len(note) > LONGEST_NOTE:
+        raise TooLarge(f"a cosigned checkpoint has at most {LONGEST_NOTE} bytes")
+    store, book = current_app.extensions["store"], caller().book
+    with store.writing.begin() as connection:
+        size, by = store.proofs(book).cosign(connection, note.decode("utf-8", "replace"))
+    return give_json({"size": size, "witnesses": by}, 201)
 
 
 def _tile(path: str) -> Response:

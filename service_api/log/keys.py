@@ -1,6 +1,7 @@
 """The keys that sign a book's checkpoints: two files outside the database, the secret one readable by its owner alone.
 
 N.key : the secret key in force, one line
+N.witnesses : the public keys of those whose cosignatures are shown beside the book's own, one a line
 N.pub : every public key that the book has had, the newest last; each line the moment from which it signs, and the key
 """
 
@@ -9,7 +10,7 @@ import secrets
 from dataclasses import dataclass
 from pathlib import Path
 
-from service_api.log.notes import NoteError, Signer, Verifier, read_signer, read_verifier
+from service_api.log.notes import COSIGNATURE, NoteError, Signer, Verifier, read_signer, read_verifier
 
 OTHERS = 0o077
 
@@ -32,6 +33,7 @@ class Keys:
     def __init__(self, folder: Path, book: int, origin: str) -> None:
         self.folder, self.origin = folder, origin
         self.secret, self.public = folder / f"{book}.key", folder / f"{book}.pub"
+        self.known = folder / f"{book}.witnesses"
 
     def published(self) -> list[Published]:
         """Every public key, the newest last. Raises KeyTrouble when the file is damaged."""
@@ -42,6 +44,35 @@ class Keys:
             return []
         except (OSError, ValueError) as error:
             raise KeyTrouble(f"{self.public}: {error}") from None
+
+    def witnesses(self) -> list[Verifier]:
+        """Whose cosignatures are kept. Raises KeyTrouble when the file is damaged."""
+        try:
+            return [read_verifier(line, COSIGNATURE) for line in self.known.read_text("utf-8").splitlines()]
+        except FileNotFoundError:
+            return []
+        except (OSError, ValueError) as error:
+            raise KeyTrouble(f"{self.known}: {error}") from None
+
+    def trust(self, witness: Verifier) -> None:
+        """One more witness; a key of the same name takes the place of the old one. Raises KeyTrouble."""
+        self._write_witnesses([*(w for w in self.witnesses() if w.name != witness.name), witness])
+
+    def forget(self, name: str) -> None:
+        """Raises KeyTrouble when there is no such witness."""
+        kept = self.witnesses()
+        if name not in {w.name for w in kept}:
+            raise KeyTrouble(f"{self.origin} has no witness {name}")
+        self._write_witnesses([w for w in kept if w.name != name])
+
+    def _write_witnesses(self, every: list[Verifier]) -> None:
+        try:
+            self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            fresh = self.known.with_suffix(".fresh")
+            fresh.write_text("".join(f"{each}\n" for each in every), "utf-8")
+            fresh.replace(self.known)
+        except OSError as error:
+            raise KeyTrouble(f"{self.known}: {error.strerror}") from None
 
     def signer(self) -> Signer | None:
         """The secret key in force; None when the book never had one.

@@ -8,10 +8,14 @@ from base64 import b64decode, b64encode
 from binascii import Error as NotBase64
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from hashlib import sha256
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-ED25519 = 1
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+ED25519, COSIGNATURE = 1, 4  # what a key signs: the text, or the text behind the time of a witness
 LONGEST = 1_000_000  # bytes of a note: as in golang.org/x/mod/sumdb/note
 MOST_SIGNATURES = 100
 _SECRET = "PRIVATE+KEY+"
@@ -50,10 +54,11 @@ def is_signed(public: bytes, message: bytes, signature: bytes) -> bool:
 
 @dataclass(frozen=True)
 class Verifier:
-    """A name and its public key."""
+    """A name and its public key. kind : ED25519 of a book, COSIGNATURE of a witness"""
 
     name: str
     public: bytes
+    kind: int = ED25519
 
     def __post_init__(self) -> None:
         if not _is_name(self.name):
@@ -64,11 +69,11 @@ class Verifier:
     @property
     def key_id(self) -> bytes:
         """Four bytes by which a signature line names its key."""
-        return sha256(self.name.encode() + b"\n" + bytes([ED25519]) + self.public).digest()[:4]
+        return sha256(self.name.encode() + b"\n" + bytes([self.kind]) + self.public).digest()[:4]
 
     def __str__(self) -> str:
         """As it is handed on: name, id and key, joined by plus signs."""
-        return f"{self.name}+{self.key_id.hex()}+{b64encode(bytes([ED25519]) + self.public).decode()}"
+        return f"{self.name}+{self.key_id.hex()}+{b64encode(bytes([self.kind]) + self.public).decode()}"
 
 
 @dataclass(frozen=True, repr=False)
@@ -78,9 +83,24 @@ class Signer:
     name: str
     seed: bytes
 
-    @property
+    @cached_property
     def verifier(self) -> Verifier:
         return Verifier(self.name, public_of(self.seed))
+
+    @cached_property
+    def _mark(self) -> bytes:
+        """What stands before each of its signatures."""
+        return self.verifier.key_id
+
+    @cached_property
+    def _key(self) -> "Ed25519PrivateKey":
+        from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+        return Ed25519PrivateKey.from_private_bytes(self.seed)
+
+    def signature(self, message: bytes) -> bytes:
+        """As its line has it: the key's id and the signature. The key is made once."""
+        return self._mark + self._key.sign(message)
 
     def written(self) -> str:
         """As its file holds it: the form of golang.org/x/mod/sumdb/note."""
@@ -88,10 +108,10 @@ class Signer:
         return f"{_SECRET}{self.name}+{self.verifier.key_id.hex()}+{key}"
 
 
-def read_verifier(text: str) -> Verifier:
-    """The key that is written so. Raises NoteError when it is none that we know, or its id is not its own."""
-    name, key_id, key = _parts(text)
-    found = Verifier(name, key)
+def read_verifier(text: str, kind: int = ED25519) -> Verifier:
+    """The key that is written so. Raises NoteError when it is none of this kind, or its id is not its own."""
+    name, key_id, key = _parts(text, kind)
+    found = Verifier(name, key, kind)
     if found.key_id.hex() != key_id:
         raise NoteError(f"the id {key_id} is not that of the key of {name}")
     return found
@@ -110,21 +130,20 @@ def read_signer(text: str) -> Signer:
     return found
 
 
-def _parts(text: str) -> tuple[str, str, bytes]:
+def _parts(text: str, kind: int = ED25519) -> tuple[str, str, bytes]:
     parts = text.split("+", 2)
     if len(parts) != 3:
         raise NoteError("a key is its name, its id and its bytes, joined by plus signs")
     key = _bytes_of(parts[2])
-    if key[:1] != bytes([ED25519]):
-        raise NoteError("not an Ed25519 key")
+    if key[:1] != bytes([kind]):
+        raise NoteError("not an Ed25519 key" if kind == ED25519 else "not the Ed25519 key of a witness")
     return parts[0], parts[1], key[1:]
 
 
 def sign(text: str, signer: Signer) -> str:
     """The note: the text, an empty line, and the signature's line. Raises NoteError for a text that cannot be one."""
     _check_text(text)
-    signature = signer.verifier.key_id + signature_of(signer.seed, text.encode())
-    return f"{text}\n— {signer.name} {b64encode(signature).decode()}\n"
+    return f"{text}\n— {signer.name} {b64encode(signer.signature(text.encode())).decode()}\n"
 
 
 class Opened(NamedTuple):
@@ -153,6 +172,12 @@ def open_note(note: str, known: Iterable[Verifier]) -> Opened:
     if not by:
         raise NoteError("nobody known has signed it")
     return Opened(text, [each.name for each in by])
+
+
+def signatures(note: str) -> tuple[str, list[tuple[str, bytes, str]]]:
+    """The text of a note, and each of its signatures by whomever: name, bytes behind its key's id, line."""
+    text, lines = _halves(note)
+    return text, [(*_signature(line), line) for line in lines]
 
 
 def _halves(note: str) -> tuple[str, list[str]]:

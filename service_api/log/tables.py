@@ -6,6 +6,7 @@ receipt : leaf hash, and what was said of the entry when it was recorded; unhash
 log_head : size, right edge of the tree, root and last recorded moment; one row a book, changed in every append
 clock_confirmed : what the machine's clock said when somebody confirmed it, what its counting clock said, and the last
     recorded moment then
+cosignature : the newest checkpoint that each witness has signed, and its line
 """
 
 from sqlalchemy import BigInteger, Column, Integer, LargeBinary, MetaData, Table, Text
@@ -65,6 +66,17 @@ clock_confirmed = Table(
     Column("confirmed_at", Text, nullable=False),
     Column("counted_ms", BigInt, nullable=False),
     Column("recorded_at", Text, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+cosignature = Table(
+    "cosignature",
+    metadata,
+    Column("book", Integer, primary_key=True, autoincrement=False),
+    Column("witness", Text, primary_key=True),
+    Column("size", BigInt, nullable=False),
+    Column("root", LargeBinary, nullable=False),
+    Column("line", Text, nullable=False),
     sqlite_with_rowid=False,
 )
 
