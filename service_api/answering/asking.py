@@ -18,6 +18,7 @@ from service_api.domain.authorisations import Authorisations
 from service_api.domain.condition import AsOf
 from service_api.domain.context import RULES, Context
 from service_api.domain.gauges import GaugeRecord
+from service_api.domain.hours import travelled
 from service_api.domain.moments import day_in, in_utc, parse
 from service_api.domain.plain import answer
 from service_api.domain.records import record
@@ -210,10 +211,28 @@ class Asking:
     ) -> tuple[UnitState, Context]:
         """The unit's state, less what others show to be gone from it, and what it leans on."""
         state = without(state, {entry for doubt in between[0] for entry in doubt.taken})
-        return state, self._context(connection, state, when, known, between)
+        context = self._context(connection, state, when, known, between)
+        wanted = travelled(state)
+        if wanted:
+            from service_api.carried import Past
 
-    def _cached(self, name: str, unit: str, when: When, make: Callable[[Connection], Any]) -> Answer:
-        """The answer about now, kept until the unit's page, the context or the day moves."""
+            past = Past(connection, self.book.number, known, when.true_at)
+            carried = past.carried(state.unit, wanted)
+            context = replace(context, carried=carried, index=max(context.index, past.index))
+        return state, context
+
+    def _cached(
+        self,
+        name: str,
+        unit: str,
+        when: When,
+        make: Callable[[Connection], Any],
+        keeps: Callable[[], bool] = lambda: True,
+    ) -> Answer:
+        """The answer about now, kept until the unit's page, the context or the day moves.
+
+        keeps : once it is made, whether it rests on nothing else
+        """
         book, today = self.book.number, self._today()
         if when.now:
             found = self._kept.get((name, unit, units.heads(self.quickly, book, unit), today))
@@ -222,7 +241,7 @@ class Asking:
         with self.engine.begin() as connection:
             heads = units.heads(partial(driver.rows, connection), book, unit)
             made = answered(make(connection))
-        if when.now:
+        if when.now and keeps():
             if len(self._kept) > KEPT_ANSWERS:
                 self._kept.clear()
             self._kept[name, unit, heads, today] = made

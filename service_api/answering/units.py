@@ -42,7 +42,14 @@ class UnitAnswers(Asking):
         return {}
 
     def condition(self, unit: str, when: When = NOW) -> Answer:
-        return self._cached("condition", unit, when, lambda c: answer(conditions.condition(*self.both(c, unit, when))))
+        carried: list[str] = []  # the hours that a part brought along rest on another unit's page
+
+        def make(connection: Connection) -> Any:
+            state, context = self.both(connection, unit, when)
+            carried.extend(context.carried)
+            return answer(conditions.condition(state, context))
+
+        return self._cached("condition", unit, when, make, lambda: not carried)
 
     def card(self, unit: str, when: When = NOW, activity: str | None = None, slot: str | None = None) -> Answer:
         """activity, slot : what somebody is about to do, for the cautions that belong to it"""

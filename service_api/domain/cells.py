@@ -88,7 +88,7 @@ def _reading(item: Item, body: Any) -> frozenset[Cell]:
 def _rebuilt(item: Item, body: Any) -> frozenset[Cell]:
     job = body.job or item.entry.job
     found = {Cell("slots", part.slot) for part in body.scope} | ({Cell("jobs", job)} if job else set())
-    return frozenset(found) | set(map(Cell, ("rebuilt", "meters", "touches", "last_job", "released")))
+    return frozenset(found) | set(map(Cell, ("rebuilt", "serviced", "meters", "touches", "last_job", "released")))
 
 
 def _lifted(item: Item, body: Any) -> frozenset[Cell]:

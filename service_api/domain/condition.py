@@ -98,12 +98,16 @@ class FindingAnswer:
 
 @record(kw_only=True)
 class SinceRebuild:
-    """Hours since the last rebuild, its day, and which one it was."""
+    """Hours since the last rebuild, its day, which one it was, and what became of each slot in its scope."""
 
     hours: Hours
     on: str
     entry: str
     count: int
+    standard: str | None
+    renewed: tuple[str, ...]
+    reconditioned: tuple[str, ...]
+    kept: tuple[str, ...]
 
 
 @record(kw_only=True)
@@ -223,7 +227,9 @@ def slot(state: UnitState, name: str, context: Context) -> SlotAnswer:
         slot=name,
         title=row.title if row else None,
         occupant=occupant_answer(occupant) if occupant else None,
-        hours_on=hours_on(state, occupant) if occupant else Hours(unknown="empty" if not occupants else "contested"),
+        hours_on=hours_on(state, occupant, context.carried)
+        if occupant
+        else Hours(unknown="empty" if not occupants else "contested"),
         contested=len(occupants) > 1,
         candidates=tuple(map(occupant_answer, occupants)) if len(occupants) > 1 else (),
     )
@@ -333,7 +339,12 @@ def since_rebuild(state: UnitState, context: Context) -> SinceRebuild | None:
     if known is None:
         return None
     since = gained_since(state, known.hours_low, known.hours_high, known.entry)
-    return SinceRebuild(hours=since, on=context.day(known.at).isoformat(), entry=known.entry, count=known.count)
+    slots = {
+        treatment: tuple(part.slot for part in known.scope if part.treatment == treatment)
+        for treatment in ("renewed", "reconditioned", "kept")
+    }
+    on = context.day(known.at).isoformat()
+    return SinceRebuild(hours=since, on=on, entry=known.entry, count=known.count, standard=known.standard, **slots)
 
 
 def release(state: UnitState) -> ReleaseAnswer | None:

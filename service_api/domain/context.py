@@ -10,6 +10,7 @@ from service_api.domain.alerts import Alert
 from service_api.domain.authorisations import Authorisations
 from service_api.domain.discrepancies import Discrepancy
 from service_api.domain.gauges import GaugeRecord
+from service_api.domain.hours import Hours
 from service_api.domain.records import record
 from service_api.domain.sheets import Sheet
 
@@ -41,6 +42,7 @@ class Context:
     alerts: tuple[Alert, ...] = ()
     authorised: dict[str, Authorisations] = field(default_factory=dict)  # of those who signed for the unit
     beside: tuple[Discrepancy, ...] = ()  # what stands between this unit and others
+    carried: dict[str, Hours] = field(default_factory=dict)  # by fit: what its pieces had run before it
     index: int = -1  # the highest among the entries of the context, closed alerts and struck sheets included
 
     def day(self, moment: datetime) -> date:

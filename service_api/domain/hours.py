@@ -1,8 +1,10 @@
 """A unit's hours and those of what is in it, on the meter chain: a value, or a range while the chain has a gap."""
 
+from collections.abc import Mapping
 from datetime import datetime
 from decimal import Decimal
 
+from service_api.domain.entries.shared import Piece
 from service_api.domain.matters import Occupant
 from service_api.domain.meters import in_hours
 from service_api.domain.records import record
@@ -42,20 +44,44 @@ def hours(state: UnitState) -> Hours:
     return span(*total, how=meter.how, read_at=meter.last_at, entries=entries)
 
 
-def hours_on(state: UnitState, occupant: Occupant) -> Hours:
-    """Hours on an occupant: what its pieces had when fitted, plus the unit's hours since."""
+def hours_on(state: UnitState, occupant: Occupant, carried: Mapping[str, Hours] | None = None) -> Hours:
+    """Hours on an occupant: what its pieces had when fitted, plus the unit's hours since.
+
+    carried : by the entry of a fit, what the pieces had run in earlier places, where the fit states no hours
+    """
+    gained = gained_since(state, occupant.hours_low, occupant.hours_high, occupant.entry)
+    start = stated(occupant) or (carried or {}).get(occupant.entry)
+    return gained if start is None else plus(gained, start)
+
+
+def stated(occupant: Occupant) -> Hours | None:
+    """What the fit says that its pieces had run before; None where it says nothing."""
     before = {in_hours(p.hours) for p in occupant.pieces if p.hours is not None}
-    start = before.pop() if before else Decimal(0)
-    gained = gained_since(state, occupant.hours_low, occupant.hours_high, occupant.entry, start or Decimal(0))
-    if gained.unknown is None and (before or start is None):
+    if not before:
+        return None
+    start = before.pop()
+    if before or start is None:
         return Hours(unknown="the pieces had different or unknown hours when fitted", entries=(occupant.entry,))
-    return gained
+    return Hours(value=start)
 
 
-def gained_since(
-    state: UnitState, at_low: Decimal | None, at_high: Decimal | None, entry: str, start: Decimal = Decimal(0)
-) -> Hours:
-    """The unit's hours since it had `at_low` to `at_high`, on top of `start`."""
+def plus(gained: Hours, start: Hours) -> Hours:
+    """Both together, read when `gained` was; unknown where one of them is."""
+    if gained.unknown is not None or start.unknown is not None:
+        return gained if gained.unknown is not None else start
+    (low, high), (low_before, high_before) = _ends(gained), _ends(start)
+    entries = tuple(dict.fromkeys((*start.entries, *gained.entries)))
+    return span(low + low_before, high + high_before, read_at=gained.read_at, entries=entries)
+
+
+def _ends(known: Hours) -> tuple[Decimal, Decimal]:
+    low = known.value if known.low is None else known.low
+    high = known.value if known.high is None else known.high
+    return low or Decimal(0), high or Decimal(0)
+
+
+def gained_since(state: UnitState, at_low: Decimal | None, at_high: Decimal | None, entry: str) -> Hours:
+    """The unit's hours since it had `at_low` to `at_high`."""
     meter, total = state.hours_meter, state.hours
     if meter is None:
         return Hours(unknown="no meter")
@@ -65,4 +91,20 @@ def gained_since(
     exact = total[1] - total[0] == at_high - at_low
     low, high = (total[0] - at_low, total[1] - at_high) if exact else (total[0] - at_high, total[1] - at_low)
     entries = (entry, *((meter.last_entry,) if meter.last_entry else ()))
-    return span(max(low, Decimal(0)) + start, high + start, read_at=meter.last_at, entries=entries)
+    return span(max(low, Decimal(0)), high, read_at=meter.last_at, entries=entries)
+
+
+def travelled(state: UnitState) -> list[Occupant]:
+    """The occupants that may have run elsewhere, where the fit does not say how long."""
+    return [
+        occupant
+        for occupants in state.slots.values()
+        for occupant in occupants
+        if (occupant.came_from is not None or any(map(followed, occupant.pieces)))
+        and all(piece.hours is None for piece in occupant.pieces)
+    ]
+
+
+def followed(piece: Piece) -> bool:
+    """It carries a serial, by which it is found in other places, and is not said to be new."""
+    return piece.serial is not None and piece.condition != "new"

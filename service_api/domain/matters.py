@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Protocol, TypeVar
 
 from service_api.domain.entries.jobs import Reading
-from service_api.domain.entries.releases import ConcessionFor
+from service_api.domain.entries.releases import ConcessionFor, RebuildScope
 from service_api.domain.entries.shared import Piece
 from service_api.domain.forms import Quantity, Unknown
 from service_api.domain.records import record
@@ -104,7 +104,10 @@ class Whereabouts:
 
 @record(kw_only=True)
 class Occupant:
-    """What was fitted into a slot, and the unit's hours then (low, high); `order` breaks ties of the moment."""
+    """What was fitted into a slot, and the unit's hours then (low, high); `order` breaks ties of the moment.
+
+    came_from : the unit that it was taken from, where the fit says so
+    """
 
     entry: str
     since: datetime
@@ -113,6 +116,7 @@ class Occupant:
     hours_low: Decimal | None = None
     hours_high: Decimal | None = None
     replaced: bool = False  # something was taken out of the slot before
+    came_from: str | None = None
 
     @property
     def key(self) -> Key:
@@ -263,13 +267,15 @@ class Released:
 
 @record(kw_only=True)
 class Rebuilt:
-    """The last rebuild, the unit's hours at it, and which one it was, counted from 1."""
+    """The last rebuild, the unit's hours at it, and which one it was, counted from 1; and what became of each slot."""
 
     entry: str
     at: datetime
     count: int
     hours_low: Decimal | None = None
     hours_high: Decimal | None = None
+    standard: str | None = None
+    scope: tuple[RebuildScope, ...] = ()
 
 
 @record(kw_only=True)

@@ -42,6 +42,13 @@ def test_s7_the_total_goes_on_and_since_the_rebuild_it_is_nought(out):
     assert "out" == out["standing"]
 
 
+def test_s7_what_was_renewed_and_what_was_kept_is_said(out):
+    """JOB.md 1.19: what is original, and what is since rebuild?"""
+    assert [*RENEWED] == out["since_rebuild"]["renewed"]
+    assert "bar" in out["since_rebuild"]["kept"]
+    assert [] == out["since_rebuild"]["reconditioned"]
+
+
 def test_s7_before_the_rebuild_nothing_was_since_one(demo):
     before = demo.ask(f"{UNIT}/condition", true_at=EVE)
     assert (None, "out") == (before["since_rebuild"], before["standing"])

@@ -85,6 +85,14 @@ def test_s8_a_harvested_piece_keeps_its_past(demo):
     chain = demo.ask("/v1/pieces", part_no="SK-PD-10", serial="PD-5120")
     assert ["ACH-005", "ACH-008"] == [place["unit"] for place in chain["chain"] if place["unit"]]
     assert [] == chain["gaps"]
+    on_it = demo.ask("/v1/units/ACH-008/slots/pendant")["hours_on"]
+    assert Decimal("1204.6") == Decimal(on_it["value"])
+
+
+def test_s8_the_vane_set_carries_its_hours(demo):
+    """Fitted at 931.2 h, out at 1,204.6 h: 273.4 h; then what SEL-008 ran, 0 h while it stood at Kelderwick."""
+    on_it = demo.ask("/v1/units/SEL-008/slots/vane-set", true_at=SYNCED)["hours_on"]
+    assert Decimal("273.4") == Decimal(on_it["value"])
 
 
 def test_s8_scrap_is_examined_no_more_and_its_examination_holds_nothing(demo):

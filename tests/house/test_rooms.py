@@ -28,6 +28,7 @@ MEETING |= {
     "lots",
     "ledgers",
     "late",
+    "carried",
     "bundles",
     "dossiers",
     "proving",
@@ -62,6 +63,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "bundles": MEETING,
     "dossiers": MEETING,
     "late": MEETING,
+    "carried": MEETING,
     "http": {
         "recording",
         "answering",

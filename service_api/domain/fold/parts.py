@@ -4,7 +4,7 @@ from service_api.domain.entries.parts import PartFitted, PartRemoved
 from service_api.domain.entries.releases import RebuildCompleted
 from service_api.domain.entries.shared import Piece
 from service_api.domain.fold.handlers import disturb, on, raise_on, settle, touch, with_one
-from service_api.domain.matters import Occupant, Rebuilt
+from service_api.domain.matters import Occupant, Rebuilt, Since
 from service_api.domain.records import replace
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item
@@ -33,6 +33,7 @@ def _fitted(state: UnitState, item: Item, body: PartFitted) -> UnitState:
         hours_low=hours[0] if hours else None,
         hours_high=hours[1] if hours else None,
         replaced=body.slot in state.slots and not state.slots[body.slot],
+        came_from=body.from_[5:] if body.from_ and body.from_.startswith("unit:") else None,
     )
     before = state.slots.get(body.slot, ())
     again = next((o for o in before if same_serials(o.pieces, body.pieces)), None)
@@ -81,14 +82,25 @@ def _removed(state: UnitState, item: Item, body: PartRemoved) -> UnitState:
 def _rebuilt(state: UnitState, item: Item, body: RebuildCompleted) -> UnitState:
     hours = state.hours or (None, None)
     count = state.rebuilt.count + 1 if state.rebuilt else 1
-    rebuilt = Rebuilt(entry=item.entry.id, at=item.at, count=count, hours_low=hours[0], hours_high=hours[1])
+    rebuilt = Rebuilt(
+        entry=item.entry.id,
+        at=item.at,
+        count=count,
+        hours_low=hours[0],
+        hours_high=hours[1],
+        standard=body.standard,
+        scope=body.scope,
+    )
+    serviced = Since(entry=item.entry.id, at=item.at, hours=hours[0])  # the service interval counts from here on
     renewed = [part.slot for part in body.scope if part.treatment == "renewed"]
     old = [o for slot in renewed for o in state.slots.get(slot, ()) if not _fitted_for(state, item, slot, o)]
     if old:
         detail = "renewed by the rebuild, and what was in is still in: a removal is not logged"
         state = raise_on(state, item, "reset-without-change", detail, *(o.entry for o in old))
     state = touch(
-        replace(state, rebuilt=rebuilt), item, *(part.slot for part in body.scope if part.treatment != "kept")
+        replace(state, rebuilt=rebuilt, serviced=serviced),
+        item,
+        *(part.slot for part in body.scope if part.treatment != "kept"),
     )
     return disturb(state, item, "rebuilt")
 

@@ -519,3 +519,57 @@ def test_open_matters_stand_in_one_order_whatever_came_first():
     assert ["H-1", "H-2"] == list(page(two, one).holds)
     held = holds(page(two, one), context(), ())
     assert ["H-2", "H-1"] == [h.hold for h in held], "an answer gives them as they came up"
+
+
+# Rebuild: what resets and what does not (JOB.md 1.19)
+
+
+def rebuild(*scope, hour=12):
+    data = {"standard": "S", "scope": [{"slot": slot, "treatment": how} for slot, how in scope]}
+    return f.entry("rebuild.completed", data, occurred_at=DAY[hour])
+
+
+def rebuilt(*more):
+    """A unit with 100 h on its meter, an exam, a concession, a plan, a finding, and a part in each of two slots."""
+    exam = {"exam": "thorough", "examiner": "outside", "result": "pass", "due_next": "2026-06-30"}
+    grant = {"concession": "CN", "for": {"finding": "F-1"}, "why": "w", "until_on": "2026-06-30"}
+    return state_of(
+        f.registered(more={"meters": [{"meter": "hours", "uom": "h", "start": "0"}]}, occurred_at=on("01-01 00:00")),
+        f.fitted("bar", nut("B-1"), occurred_at=DAY[7]),
+        f.fitted("feed-nut", nut("N-1"), occurred_at=DAY[7]),
+        f.entry("exam.recorded", exam, **VOUCHED, occurred_at=DAY[8]),
+        f.entry("concession.granted", grant, **VOUCHED, occurred_at=DAY[8]),
+        f.finding_raised(occurred_at=DAY[8]),
+        f.meter_read("100", occurred_at=on("01-10 00:00")),
+        *({**raw, "occurred_at": raw["occurred_at"].replace("01-05", "01-11")} for raw in more),
+    )
+
+
+RENEWAL = (
+    f.removed("feed-nut", nut("N-1"), occurred_at=DAY[9]),
+    f.fitted("feed-nut", nut("N-2"), occurred_at=DAY[10]),
+    rebuild(("feed-nut", "renewed"), ("bar", "kept")),
+)
+
+
+def test_a_rebuild_resets_its_own_counters_and_what_it_renewed():
+    state = rebuilt(*RENEWAL)
+    assert (D(0), 1) == (c.since_rebuild(state, context()).hours.value, c.since_rebuild(state, context()).count)
+    assert (D(100), RENEWAL[-1]["id"]) == (state.serviced.hours, state.serviced.entry)
+    assert D(0) == c.slot(state, "feed-nut", context()).hours_on.value
+    again = rebuild(("bar", "reconditioned"), hour=15)
+    assert 2 == c.since_rebuild(rebuilt(*RENEWAL, again), context()).count
+
+
+def test_a_rebuild_resets_neither_the_unit_nor_what_it_kept_nor_what_is_open():
+    state = rebuilt(*RENEWAL)
+    assert D(100) == hours(state).value
+    assert D(100) == c.slot(state, "bar", context()).hours_on.value
+    assert ("2026-06-30", "2026-06-30") == (state.exams["thorough"].due_next, state.concessions["CN"].until_on)
+    assert ["F-1"] == list(state.findings)
+
+
+def test_what_a_rebuild_only_says_to_have_renewed_resets_nothing():
+    state = rebuilt(RENEWAL[-1])
+    assert D(100) == c.slot(state, "feed-nut", context()).hours_on.value
+    assert ["reset-without-change"] == raised(state)
