@@ -16,6 +16,7 @@ from tests.bench import (  # noqa: F401  they register
     bench_read,
     bench_redraw,
     bench_start,
+    bench_view,
 )
 from tests.bench.figures import FIGURES, PEER_FILES, PEERS, Verdict, as_json, as_table, judge
 from tests.bench.running import Bench

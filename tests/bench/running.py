@@ -389,6 +389,12 @@ class Bench:
         return self.peer("batch", lambda port: self.bare_command(port, "batch_peer:app"), env)
 
     @cached_property
+    def list_peer(self) -> str:
+        """The address of the bare app with a route that lists units."""
+        env = self.bare_environment | {"PYTHONPATH": f"{PEERS.parent}:{PEERS}"}
+        return self.peer("list", lambda port: self.bare_command(port, "list_peer:app"), env)
+
+    @cached_property
     def feed_peer(self) -> str:
         """The address of the peers' feed, over as many rows as the book that it is measured against."""
         file = self.fresh("feed") / "feed.db"
