@@ -92,6 +92,10 @@ class CustomerAnswers:
                 raise UnknownUnit(unit, near(unit, tuple(own_units(connection, self.book.number, self.party))))
         return (when if at == asked else replace(when, true_at=at)), seen
 
+    def theirs(self, unit: str, when: When) -> When:
+        """The moment up to which its facts are told to them."""
+        return self._cut(unit, when)[0]
+
     def _blank(self, found: Answer) -> Answer:
         return answered(_blanked_answer(json.loads(found.text), self.party))
 

@@ -38,7 +38,8 @@ def gather(asked: Asked, proofs: Proofs, unit: str, when: When) -> dict[str, Any
     every = view.every if isinstance(view, CustomerAnswers) else view
     with every.engine.begin() as connection:
         page = history_of(connection, every.book.number, f"unit:{unit}", at.known)
-        found |= _followed(connection, every, unit, facts(page, at.true_at), shown, at)
+        until = view.theirs(unit, at) if isinstance(view, CustomerAnswers) else at
+        found |= _followed(connection, every, unit, facts(page, until.true_at), shown, at)
     found["pieces"] = {} if isinstance(view, CustomerAnswers) else _pieces(every, found["slots"], at)
     assert at.known is not None
     note, signed = proofs.checkpoint_of(at.known)

@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from service_api.paper.layout import LEFT, MM, RIGHT, ROOM, WIDE, Bit, Cell, Column, Paper
+from service_api.paper.layout import LEFT, MM, RIGHT, ROOM, WIDE, Bit, Cell, Column, Paper, fitting
 from service_api.paper.words import grouped, hours, limit, moment, quantity, said, uom
 
 KINDS = {"full": "Full release", "with_concession": "Release with concession"}
@@ -69,7 +69,7 @@ def _title(paper: Paper, found: dict[str, Any], origin: str) -> None:
     paper.y -= 8
     paper.write(LEFT, paper.y, "RELEASE CERTIFICATE", "quiet", 8.5)
     paper.y -= 25
-    size = 24 if len(found["release"]) < 20 else 14
+    size = fitting(found["release"], "strong", 24, ROOM - SIDE - 4 * MM)
     paper.write(LEFT, paper.y, found["release"], "strong", size)
     paper.y -= 18
     paper.write(LEFT, paper.y, KINDS.get(found["kind"], said(found["kind"])), "plain", 11)

@@ -114,7 +114,10 @@ def _parts(paper: Paper, dots: Sequence[Dot], x: Scale, floor_: float, top: floa
             paper.canvas.setLineWidth(0.6)
             paper.canvas.setDash([1.5, 2])
             paper.canvas.line(at, floor_, at, top)
-            paper.write(at + 2, top - 6, "changed", "quiet", 6.5)
+            if at - x(dots[0].day) < 40:  # beside the line, on the side where there is room
+                paper.write(at + 2, top - 6, "changed", "quiet", 6.5)
+            else:
+                paper.write_right(at - 2, top - 6, "changed", "quiet", 6.5)
 
 
 def _curve(paper: Paper, dots: Sequence[Dot], x: Scale, y: Scale) -> None:

@@ -110,8 +110,9 @@ class Paper:
     def _frame(self) -> None:
         left, right = self.running
         self.rule(HIGH - TOP + 7 * MM, 0.5, INK)
-        self.write(LEFT, HIGH - TOP + 9 * MM, left, "strong", 8)
-        self.write_right(WIDE - RIGHT, HIGH - TOP + 9 * MM, right, "quiet", 8)
+        self.write(LEFT, HIGH - TOP + 9 * MM, left, "strong", fitting(left, "strong", 8, ROOM * 0.6))
+        size = fitting(right, "plain", 8, ROOM * 0.38)
+        self.write_right(WIDE - RIGHT, HIGH - TOP + 9 * MM, right, "quiet", size)
         self.rule(BOTTOM - 4 * MM, 0.25, HAIR)
         for number, line in enumerate(broken(self.footing, "plain", 6.5, ROOM - 32 * MM)[:2]):
             self.write(LEFT, BOTTOM - 7.5 * MM - number * 9, line, "quiet", 6.5)
@@ -325,6 +326,11 @@ class Paper:
                 return
             self.turn()
             self._heads(columns, size)
+
+
+def fitting(text: str, face: Face, size: float, room: float) -> float:
+    """The size, or the smaller one at which the text takes no more than the room."""
+    return min(size, size * room / max(width(text, face, size), 0.1))
 
 
 def _places(columns: Sequence[Column]) -> list[tuple[float, float]]:

@@ -104,6 +104,7 @@ def test_corrections_and_certificates_have_chapters_of_their_own(dossier):
     said = papers.text(dossier)
     corrections = chapter(said, CORRECTIONS, CERTIFICATES)
     assert ["#7", "#15", "#16", "#17", "#13"] == re.findall(r" (#\d+)", corrections)
+    assert "instead: LAT-BL as found: 0.18 at 25, 0.22 at 50, 0.19 at 75, in turn" in corrections
     assert "a slip of the pencil" in corrections and "the knock was the stand's own belt" in corrections
     assert "REL-7" in chapter(said, CERTIFICATES, "The checkpoint")
 
@@ -204,6 +205,23 @@ def test_a_customer_s_dossier_is_blanked_like_their_history(client, client_of, l
     assert 404 == client_of("customer", party="party-b").get(PDF).status_code
 
 
+def test_a_part_that_came_out_after_a_customer_s_time_is_in_for_them(client, client_of, life, tell):
+    back = {"type": "unit.received", "v": 1, "subject": "unit:LAT-7", "by": "sam.stores"}
+    out = back | {"type": "part.removed", "by": "ada.bench", "id": "01940000-0000-7000-8000-000000000098"}
+    tell(
+        {"type": "unit.sold", "v": 1, "subject": "unit:LAT-7", "by": "sam.stores"}
+        | {"id": "01940000-0000-7000-8000-000000000096", "occurred_at": "2026-01-05T09:00:00+01:00"}
+        | {"data": {"to": "party-s"}},
+        back
+        | {"id": "01940000-0000-7000-8000-000000000097", "occurred_at": "2026-01-05T09:10:00+01:00"}
+        | {"data": {"site": "north-shed", "reason": "sold"}},
+        out | {"occurred_at": "2026-01-05T09:20:00+01:00", "data": {"slot": "feed-nut", "to": "scrap"}},
+    )
+    theirs = papers.text(client_of("customer", party="party-a").get(PDF).data)
+    assert "in now" in chapter(theirs, PARTS, RUNS)
+    assert "in now" not in chapter(papers.text(client.get(PDF).data), PARTS, RUNS)
+
+
 def test_the_table_is_rfc_4180_in_utf_8_with_one_set_of_columns(client, life):
     answer = client.get(CSV)
     assert "text/csv; charset=utf-8; header=present" == answer.headers["Content-Type"]
@@ -232,3 +250,11 @@ def test_accept_and_suffix_ask_for_the_same(client, life):
         by_accept = client.get("/v1/units/LAT-7/dossier", headers={"Accept": media})
         assert client.get(path).data == by_accept.data
     assert "application/pdf" == client.get("/v1/units/LAT-7/dossier").mimetype
+
+
+def test_this_file_and_its_readers_import_nothing_of_the_service():
+    """The issue: what reads the dossier is independent of what draws it."""
+    tests = Path(__file__).parent.parent
+    for name in ("api/test_dossier.py", "api/test_history_filters.py", "reading_papers.py"):
+        lines = (tests / name).read_text("utf-8").splitlines()
+        assert [] == [line for line in lines if re.match(r"\s*(from|import) service_api", line)], name
