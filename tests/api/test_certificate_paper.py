@@ -4,6 +4,7 @@ import json
 from hashlib import sha256
 
 import pytest
+from fettlebook_audit.papers import read_paper
 
 from tests import factories as f
 from tests import reading_papers as papers
@@ -34,6 +35,18 @@ def test_the_paper_is_that_of_the_json_and_its_square_names_the_book_then(signed
     said = papers.text(answer.data)
     assert "REL-1" in said and SIGNER in said and "0.10 turn 0.33 0.31" in said
     assert "Replaces certificate" not in said and "Signed away" not in said
+
+
+@pytest.mark.parametrize("form", ["square", "json"])
+def test_an_auditor_s_program_takes_the_square_and_the_json_for_the_entry_s_own(signed, client, tmp_path, form):
+    paper = papers.squares(client.get(PAPER).data)[0] if form == "square" else client.get("/v1/releases/REL-1").text
+    (tmp_path / "paper").write_text(paper)
+    found = read_paper(tmp_path / "paper", [])
+    book = signed["certificate"]["book"]
+    assert (book["size"], book["root"], book["index"]) == (found.size, found.root.hex(), found.index)
+    texts = {e["index"]: e["hashed"].encode() for e in client.get("/v1/units/U-1/bundle").json["entries"]}
+    assert found.entry_fault(texts[found.index]) is None
+    assert "edited" == found.entry_fault(texts[found.index - 1]).how
 
 
 def test_it_is_drawn_once_and_stored_by_its_digest(signed, client, auditor_client, tell, clock):

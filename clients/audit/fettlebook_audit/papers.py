@@ -13,6 +13,7 @@ from fettlebook_audit.faults import Fault
 from fettlebook_audit.notes import Checkpoint, Key, NoteError, read_checkpoint
 
 LONGEST = 5 * 1024 * 1024  # bytes of a paper
+SQUARE = {"release", "origin", "book"}  # what the square of a printed certificate says
 SIGNED = ("unit.released", "release.reissued")
 
 
@@ -24,13 +25,15 @@ class PaperError(ValueError):
 class Paper:
     """What a paper remembers: so many entries had this root.
 
-    index : of the entry that a certificate is; certificate : its members
+    index : of the entry that a certificate is; release : its number
+    certificate : its members, None where the paper is the square of a printed one, which has number and book alone
     """
 
     name: str
     size: int
     root: bytes
     index: int | None = None
+    release: str | None = None
     certificate: dict[str, Any] | None = None
 
     @property
@@ -46,14 +49,27 @@ class Paper:
         at = self.index
         try:
             entry = json.loads(text)
-            kept = entry["data"]["certificate"] if entry["type"] in SIGNED else None
-        except (ValueError, KeyError, TypeError, RecursionError):
-            kept = None
-        if kept is None:
+            data = entry["data"] if entry["type"] in SIGNED else None
+            number, kept = (None, None) if data is None else (data.get("release"), data.get("certificate"))
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            data = None
+        if data is None:
             return Fault("edited", at, at, f"{self.name} says that it is this entry, which is no release")
-        if kept != self.certificate and kept != _named(self.certificate):
-            return Fault("edited", at, at, f"the certificate in this entry is another than {self.name}")
+        if number != self.release:
+            return Fault("edited", at, at, f"this entry is the release {number}, and not {self.name}")
+        # One that was signed away from the book has no certificate in its entry: it is drawn from the entries before
+        if self.certificate is not None and kept is not None:
+            known = _without_nulls(self.certificate)
+            if kept not in (known, _named(known)):
+                return Fault("edited", at, at, f"the certificate in this entry is another than {self.name}")
         return None
+
+
+def _without_nulls(value: Any) -> Any:
+    """As an entry holds it: what is not known is left out, and answered as null."""
+    if isinstance(value, dict):
+        return {name: _without_nulls(inner) for name, inner in value.items() if inner is not None}
+    return [_without_nulls(inner) for inner in value] if isinstance(value, list) else value
 
 
 def _named(certificate: Any) -> dict[str, Any]:
@@ -84,7 +100,9 @@ def read_paper(file: Path, keys: Sequence[Key]) -> Paper:
         raise PaperError(f"{file}: a certificate has {error}") from None
     except (ValueError, TypeError, AttributeError, RecursionError) as error:
         raise PaperError(f"{file} is no certificate: {error}") from None
-    return Paper(f"certificate {certificate.get('release', file.name)}", size, root, index, certificate)
+    whole = None if certificate.keys() <= SQUARE else certificate
+    name = f"certificate {certificate.get('release', file.name)}"
+    return Paper(name, size, root, index, certificate.get("release"), whole)
 
 
 def _of_note(file: Path, content: bytes, keys: Sequence[Key]) -> Paper:

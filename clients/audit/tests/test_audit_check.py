@@ -253,7 +253,11 @@ def paper(tmp_path_factory):
 @pytest.fixture
 def certified(tmp_path):
     """A copy whose entry 200 is the release with its certificate."""
-    texts = [*TRUE[:200], entry(200, type="unit.released", data={"certificate": certificate()}), *TRUE[201:]]
+    texts = [
+        *TRUE[:200],
+        entry(200, type="unit.released", data={"release": "REL-1", "certificate": certificate()}),
+        *TRUE[201:],
+    ]
     kept(tmp_path, note_of(texts))
     tiles_of(tmp_path, texts)
     return tmp_path
@@ -281,6 +285,19 @@ def test_a_certificate_whose_entry_says_something_else_is_told(certified, capsys
     assert [("edited", 201, 201)] == faults(
         certified, capsys, "--against", paper(certificate(201, size=100, root=root_of(TRUE[:100]).hex()))
     )
+
+
+def test_the_square_of_a_printed_certificate_is_a_paper_too(certified, capsys, paper):
+    """It has the number and the place in the book, and nothing else of the certificate."""
+    square = {name: certificate()[name] for name in ("release", "book")} | {"origin": "audit.example/book"}
+    assert [] == faults(certified, capsys, "--against", paper(square))
+    assert [("edited", 200, 200)] == faults(certified, capsys, "--against", paper(square | {"release": "REL-2"}))
+    other = certificate(texts=[entry(0, data={}), *TRUE[1:]])["book"]
+    assert ("forked", 0, 199) == faults(certified, capsys, "--against", paper(square | {"book": other}))[0]
+
+
+def test_what_a_certificate_leaves_out_may_be_written_as_null(certified, capsys, paper):
+    assert [] == faults(certified, capsys, "--against", paper(certificate() | {"second": None}))
 
 
 def test_a_certificate_of_more_than_the_copy_has_is_rolled_back(certified, capsys, paper):
