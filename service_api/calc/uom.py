@@ -129,7 +129,7 @@ def convert(value: Decimal, source: str, target: str) -> Decimal:
     ratio, shift = _path(source, target)
     if not value.is_finite() or (value and abs(value.adjusted()) > MAX_MAGNITUDE):
         raise ValueError(f"{value} is no number to convert")
-    if ratio == 1 and not shift:
+    if source == target or (ratio == 1 and not shift):
         return value
     return decimal_from(Fraction(value) * ratio + shift)
 

@@ -98,6 +98,8 @@ def doubtful(measured: Measured, row: Characteristic, occupant: Occupant | None)
         return []
     first = baseline(measured, occupant if row.slot else None)
     known = [seen for taken in trail if (seen := _seen(taken, row, first)) is not None]
+    if _together(known):
+        return []
     between = _Between(trail, row)
     while (odd := _odd_one(known, between)) is not None:
         known.remove(odd)
@@ -108,6 +110,12 @@ def doubtful(measured: Measured, row: Characteristic, occupant: Occupant | None)
         if not together and _improved(one, then, row) and not between.explains(one, then):
             found.append(Doubtful("wear-improved", one, then))
     return [d for d in found if d.code not in d.then.taken.lifted]
+
+
+def _together(known: list[Seen]) -> bool:
+    """No two lie further apart than any of the uncertainties, so that nothing can disagree or improve."""
+    values = [seen.value for seen in known]
+    return not known or max(values) - min(values) <= min(seen.u for seen in known)
 
 
 def _disagreeing(known: list[Seen], between: _Between) -> Iterator[tuple[Seen, Seen]]:

@@ -47,10 +47,10 @@ def _first_init(self: Any, /, *given: Any, **members: Any) -> None:
 
 
 def _compiled_init(cls: Any) -> Any:
-    known: dict[str, Any] = {"put": object.__setattr__, "LEFT_OUT": object()}
+    known: dict[str, Any] = {"LEFT_OUT": object()}
     by_place: list[str] = []
     by_name: list[str] = []
-    body = ["pass"]
+    body = ["_kept = self.__dict__"]
     for f in dataclasses.fields(cls):
         parameter = value = f.name
         if f.default is not dataclasses.MISSING:
@@ -60,7 +60,7 @@ def _compiled_init(cls: Any) -> Any:
             known[f"make_{f.name}"] = f.default_factory
             parameter, value = f"{f.name}=LEFT_OUT", f"make_{f.name}() if {f.name} is LEFT_OUT else {f.name}"
         (by_name if f.kw_only else by_place).append(parameter)
-        body.append(f"put(self, {f.name!r}, {value})")
+        body.append(f"_kept[{f.name!r}] = {value}")
     taken = ", ".join(["self", "/", *by_place, *(["*", *by_name] if by_name else [])])
     exec(f"def __init__({taken}):\n  " + "\n  ".join(body), known)
     known["__init__"].__qualname__ = f"{cls.__qualname__}.__init__"

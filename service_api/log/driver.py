@@ -173,20 +173,22 @@ class _AtOnce:
         self.own: Any = connection.connection.driver_connection
 
     def one(self, sql: str, row: Row) -> None:
-        if self._run(self.own.execute, sql, row).rowcount != 1:
+        if self._run(sql, row).rowcount != 1:
             raise Missed(sql)
 
     def many(self, sql: str, rows: Iterable[Row]) -> None:
         """Row by row the driver would let go of the interpreter, and the threads that take it keep it for a while."""
         waiting = list(rows)
-        while waiting:
+        while len(waiting) > 1:
             number = min(MOST_ROWS, 1 << (len(waiting).bit_length() - 1))
             some, waiting = waiting[:number], waiting[number:]
-            self._run(self.own.execute, _several(sql, number), some[0] if number == 1 else [v for r in some for v in r])
+            self._run(_several(sql, number), [value for row in some for value in row])
+        if waiting:
+            self._run(sql, waiting[0])
 
-    def _run(self, statement: Callable[[str, Any], Any], sql: str, parameters: Any) -> Any:
+    def _run(self, sql: str, parameters: Any) -> Any:
         try:
-            return statement(sql, parameters)
+            return self.own.execute(sql, parameters)
         except self.own.Error as error:
             raise wrapped(self.connection, sql, error) from error
 
@@ -241,11 +243,16 @@ def change_many(connection: Connection, sql: str, parameters: Iterable[Row]) -> 
     _run(connection, sql, lambda cursor, text: cursor.executemany(text, list(parameters)))
 
 
+@cache
+def _in(number: int) -> str:
+    return f"IN ({','.join('?' * number)})"
+
+
 def parts(dialect: str, values: Sequence[bytes]) -> list[tuple[str, Row]]:
     """What a query says to ask for any of these values, and its parameters; several when one takes no more."""
     if dialect == "sqlite":
         some = [values[at : at + 500] for at in range(0, len(values), 500)]
-        return [(f"IN ({','.join('?' * len(part))})", part) for part in some]
+        return [(_in(len(part)), part) for part in some]
     return [("= ANY(?)", (list(values),))] if values else []
 
 

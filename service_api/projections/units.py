@@ -14,7 +14,7 @@ from sqlalchemy import Connection, bindparam, delete, insert, select
 from service_api.domain.matters import Measured
 from service_api.domain.moments import in_utc, parse
 from service_api.domain.plain import hints_of, make, plain, plain_value, wire_name
-from service_api.domain.records import keep_aside, kept_aside
+from service_api.domain.records import ASIDE, keep_aside, kept_aside
 from service_api.domain.state import UnitState
 from service_api.domain.tags import Span
 from service_api.projections import tables as t
@@ -190,7 +190,7 @@ def _writer(kind: Any) -> Callable[[Any], str]:
     if issubclass(kind, dict):
         return lambda value: "{" + ",".join([f"{_encode(name)}:{text_of(v)}" for name, v in value.items()]) + "}"
     if issubclass(kind, tuple):
-        return lambda value: "[" + ",".join([text_of(inner) for inner in value]) + "]"
+        return lambda value: "[" + ",".join([getattr(v, ASIDE, None) or text_of(v) for v in value]) + "]"
     if is_dataclass(kind):
         return partial(_record_text, _measured_text if kind is Measured else _whole_text)
     return lambda value: _encode(plain_value(value))
