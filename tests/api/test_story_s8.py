@@ -1,5 +1,7 @@
 """A hoist that was scrapped for parts. Source: JOB.md 8.1, S8 and S2 (set 5), and 1.20 (invented)."""
 
+from decimal import Decimal
+
 import pytest
 
 UNIT = "/v1/units/ACH-005"
