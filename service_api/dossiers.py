@@ -19,7 +19,7 @@ from service_api.domain.plain import answer
 from service_api.domain.timeline import Item, facts
 from service_api.log import store
 from service_api.log.merkle import leaf_hash
-from service_api.pages import history_of, sheet_revisions
+from service_api.pages import sheet_revisions
 from service_api.proving import Proofs
 from service_api.wire.canonical import load, parse
 
@@ -37,7 +37,7 @@ def gather(asked: Asked, proofs: Proofs, unit: str, when: When) -> dict[str, Any
     shown = {line["id"] for line in found["entries"]}
     every = view.every if isinstance(view, CustomerAnswers) else view
     with every.engine.begin() as connection:
-        page = history_of(connection, every.book.number, f"unit:{unit}", at.known)
+        page = every.page(connection, unit, at.known)
         until = view.theirs(unit, at) if isinstance(view, CustomerAnswers) else at
         found |= _followed(connection, every, unit, facts(page, until.true_at), shown, at)
     found["pieces"] = {} if isinstance(view, CustomerAnswers) else _pieces(every, found["slots"], at)

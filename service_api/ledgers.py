@@ -6,7 +6,7 @@ Appending and redrawing write here; answering asks here, about now by the rows, 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import pairwise
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from sqlalchemy import Connection
 
@@ -14,6 +14,7 @@ from service_api.domain.entry import Recorded
 from service_api.domain.ledger import (
     CLAIMING,
     LIFTED,
+    MERGED,
     Doubt,
     Line,
     claims,
@@ -33,7 +34,7 @@ from service_api.filing import pages_of
 from service_api.pages import draw_unit, find_entry, history_of
 from service_api.projections import ledger as rows
 from service_api.projections import slips
-from service_api.projections.units import Write
+from service_api.projections.units import Write, last_index
 
 
 class Writes(Protocol):
@@ -62,7 +63,11 @@ def write_claims(
             again = _corrected(connection, book, entry, root)
             _run(writes, rows.line_rows(book, again))
             lines += again
-    return dict.fromkeys(sorted(compared(line.key for line in lines)))
+    keys = compared(line.key for line in lines)
+    for line in (line for line in lines if line.key.startswith(f"{MERGED}/")):
+        writes.settle()
+        keys |= compared(rows.keys_of(connection, book, line.subject))  # what one iron claims contradicts itself not
+    return dict.fromkeys(sorted(keys))
 
 
 def own_lines(fact: Recorded) -> list[Line]:
@@ -184,7 +189,7 @@ def settle(connection: Connection, writes: Writes, book: int, keys: Iterable[str
     lines = rows.lines_of_keys(connection, book, asked) if asked else {}
     for key in sorted(key for key in asked if key.startswith(f"{LIFTED}/")):
         lines |= _lifted_from(connection, book, key, lines)
-    shared = {key: found for key, found in lines.items() if len({line.fact for line in found}) > 1}
+    shared = _shared(lines)
     if not shared:
         return []
     stood = rows.doubts_of_causes(connection, book, shared)
@@ -192,8 +197,47 @@ def settle(connection: Connection, writes: Writes, book: int, keys: Iterable[str
     lifted = _lifted(lifts)
     now = {key: _standing(key, found, states, lifted) for key, found in sorted(shared.items())}
     _run(writes, rows.write_doubts(connection, book, now))
-    _run(writes, rows.head_rows(book, _heads(shared, lifts)))
-    return [d for key, found in now.items() for d in found if rows.row_key(d, key) not in stood.get(key, ())]
+    heads = _heads(shared, lifts)
+    for unit in (key.partition("/")[2] for key in shared if key.startswith(f"{MERGED}/")):
+        moved = [state.index for state in states(joined_to(connection, book, unit)).values()]
+        heads[f"unit:{unit}"] = max(heads[f"unit:{unit}"], *moved, -1)
+    _run(writes, rows.head_rows(book, heads))
+    raised = [d for key, found in now.items() for d in found if rows.row_key(d, key) not in stood.get(key, ())]
+    return [doubt for doubt in raised if doubt.code != MERGED]
+
+
+def _shared(lines: Mapping[str, list[Line]]) -> dict[str, list[Line]]:
+    """The keys that several facts claim, and those of merges, which one claims."""
+    return {
+        key: found
+        for key, found in lines.items()
+        if key.startswith(f"{MERGED}/") or len({line.fact for line in found}) > 1
+    }
+
+
+def joined_to(connection: Connection, book: int, unit: str, below: int | None = None) -> list[str]:
+    """The units that were merged into this one, and into those, as far as the first `below` entries say."""
+    found: list[str] = []
+    waiting = [unit]
+    while waiting:
+        key = f"{MERGED}/{waiting.pop()}"
+        into = {line.unit for line in latest(rows.lines_of_keys(connection, book, (key,), below).get(key, ()))}
+        fresh = sorted(into.difference(found, (unit,)))
+        found += fresh
+        waiting += fresh
+    return found
+
+
+def merges_moved(states: Mapping[str, UnitState], read: ReadStates) -> dict[str, None]:
+    """The keys of the merges whose other page has to know that these units moved, however far it is."""
+    found: dict[str, None] = {}
+    for state in states.values():
+        merged = state.merged
+        while merged is not None and f"{MERGED}/{merged.into}" not in found:
+            found[f"{MERGED}/{merged.into}"] = None
+            known = read([merged.into]).get(merged.into)
+            merged = known.merged if known else None
+    return found
 
 
 def _lifted_from(connection: Connection, book: int, key: str, known: Mapping[str, list[Line]]) -> dict[str, list[Line]]:
@@ -232,6 +276,10 @@ def _heads(shared: Mapping[str, list[Line]], lifts: Mapping[str, list[Line]]) ->
     """By unit's page, the last line that another page wrote under a key that both claim, or to lift a doubt of it."""
     found: dict[str, int] = {}
     for key, lines in shared.items():
+        if key.startswith(f"{MERGED}/"):
+            page = f"unit:{key.partition('/')[2]}"
+            found[page] = max(found.get(page, -1), *(line.since for line in lines))
+            continue
         of_lifts = (lifts.get(lift_key(line), ()) for line in lines) if key.startswith("piece/") else ()
         every = [*lines, *(line for of_one in of_lifts for line in of_one)]
         for page in {line.subject for line in lines if line.subject.startswith("unit:")}:
@@ -240,12 +288,22 @@ def _heads(shared: Mapping[str, list[Line]], lifts: Mapping[str, list[Line]]) ->
     return {page: last for page, last in found.items() if last >= 0}
 
 
-Beside = tuple[list[Doubt], int]  # what stands between a unit and others, and how far the others go; -1 for none
+class Beside(NamedTuple):
+    """What stands between a unit and others, how far the others go (-1: none do), and the units merged into it."""
+
+    doubts: Sequence[Doubt] = ()
+    head: int = -1
+    joined: Sequence[str] = ()
 
 
 def beside(connection: Connection, book: int, units: Iterable[str]) -> dict[str, Beside]:
     """By unit, what stands between it and others now."""
-    return {unit: (merged(found), head) for unit, (found, head) in rows.doubts_on(connection, book, units).items()}
+    found = {}
+    for unit, (standing, head) in rows.doubts_on(connection, book, units).items():
+        joins = any(d.code == MERGED and d.subject == f"unit:{unit}" for d in standing)
+        joined = joined_to(connection, book, unit) if joins else ()
+        found[unit] = Beside(merged(d for d in standing if d.code != MERGED), head, joined)
+    return found
 
 
 def lines_of_piece(connection: Connection, book: int, part_no: str, serial: str, below: int | None) -> list[Line]:
@@ -258,7 +316,7 @@ def beside_then(connection: Connection, book: int, unit: str, known: int | None,
     """The same as of then, from the claims that were known and had happened."""
     page = f"unit:{unit}"
     lines = rows.lines_of_keys(connection, book, compared(rows.keys_of(connection, book, page, known)), known)
-    shared = {key: found for key, found in lines.items() if len({line.fact for line in found}) > 1}
+    shared = _shared({key: found for key, found in lines.items() if not key.startswith(f"{MERGED}/")})
     until = None if true_at is None else in_utc(true_at, 6)
     lifts = _lifts(connection, book, shared, known)
     lifted = _lifted(lifts, until)
@@ -270,4 +328,6 @@ def beside_then(connection: Connection, book: int, unit: str, known: int | None,
     for key, of_key in sorted(shared.items()):
         live = _by(latest(of_key), until)
         found += [d for d in doubts(key, live, states) if d.key not in lifted and unit in d.units]
-    return merged(found), _heads(shared, lifts).get(page, -1)
+    joined = joined_to(connection, book, unit, known)
+    pages = (last_index(connection, book, f"unit:{other}", below=known) for other in joined)
+    return Beside(merged(found), max(_heads(shared, lifts).get(page, -1), *pages, -1), joined)

@@ -1,7 +1,7 @@
 """Pages of the book read back: entries as dataclasses, histories, states. What recording and answering share."""
 
 from binascii import hexlify
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, date, datetime
 from uuid import UUID
 
@@ -132,6 +132,32 @@ def draw_unit(
     cut = told if before is None else [item for item in told if item.key < before]
     state: UnitState = fold(step, begin(unit), cut)
     return witness(state, reach(page, f"unit:{unit}"))
+
+
+def joined_history(
+    connection: Connection,
+    book: int,
+    unit: str,
+    joined: Sequence[str],
+    known: int | None = None,
+    types: tuple[str, ...] | None = None,
+) -> list[Item]:
+    """A unit's lines and those of the units that were merged into it, which belong to it too while they are."""
+    pages = [history_of(connection, book, f"unit:{one}", known, types) for one in (unit, *joined)]
+    return sorted((line for page in pages for line in page), key=lambda line: line.key)
+
+
+def draw_joined(
+    connection: Connection, book: int, unit: str, joined: Sequence[str], known: int | None, true_at: datetime | None
+) -> UnitState:
+    """The state that these pages make together. The unit's own registration says who it is."""
+    lines = joined_history(connection, book, unit, joined, known)
+    counting = facts(lines, true_at)
+    registered = [i for i in counting if i.entry.type == "unit.registered"]
+    own = next((i.key for i in registered if i.entry.subject == f"unit:{unit}"), None)
+    dropped = {i.entry.id for i in registered if i.entry.subject != f"unit:{unit}" and own is not None and i.key > own}
+    state: UnitState = fold(step, begin(unit), (i for i in counting if i.entry.id not in dropped))
+    return witness(state, max((line.touched for line in lines), default=-1))
 
 
 def find_entry(connection: Connection, book: int, ident: str) -> Recorded | None:

@@ -25,17 +25,25 @@ from service_api.domain.records import record
 from service_api.domain.refusals import Malformed, UnknownUnit
 from service_api.domain.state import UnitState, without
 from service_api.domain.timeline import Item, facts
-from service_api.ledgers import Beside, beside, beside_then
+from service_api.ledgers import Beside, beside, beside_then, joined_to
 from service_api.log import driver, store
 from service_api.log.engines import QuickReader
 from service_api.log.store import Book
-from service_api.pages import authorisations, draw_unit, gauge_record, history_of, open_alerts, sheet_revisions
+from service_api.pages import (
+    authorisations,
+    draw_joined,
+    draw_unit,
+    gauge_record,
+    joined_history,
+    open_alerts,
+    sheet_revisions,
+)
 from service_api.projections import units
 from service_api.projections.remarks import read_remarks
 from service_api.wire.canonical import load
 from service_api.wire.entries import near
 
-NOBODY: Beside = ([], -1)
+NOBODY = Beside()
 KEPT_ANSWERS = 1000  # of some 14 kB each
 
 
@@ -130,7 +138,7 @@ class Asking:
         raise UnknownUnit(unit, near(unit, tuple(units.all_units(connection, book))))
 
     def _context(
-        self, connection: Connection, state: UnitState, when: When, known: int | None, between: Beside = ([], -1)
+        self, connection: Connection, state: UnitState, when: When, known: int | None, between: Beside = NOBODY
     ) -> Context:
         class_ = state.identity.class_ if state.identity else ""
         taken = (t for m in state.measured.values() for t in (m.latest, *m.before, m.as_left, *m.firsts))
@@ -148,7 +156,7 @@ class Asking:
         known: int | None,
         keep: Keep,
         signed: Iterable[str] = (),
-        between: Beside = ([], -1),
+        between: Beside = NOBODY,
     ) -> Context:
         """What answers about a unit of a class lean on, with these gauges and these who signed."""
         book = self.book.number
@@ -158,6 +166,7 @@ class Asking:
             keep(("last", topic), partial(units.last_index, connection, book, topic, below=known))
             for topic in (f"class:{class_}", "alerts")
         )
+        rests_on = (*last, *(r.index for r in records.values()), *(a.index for a in authorised.values()))
         return Context(
             zone=self.book.zone,
             on=self.on_day(when),
@@ -166,8 +175,8 @@ class Asking:
             sheets=keep(("sheet", class_), lambda: tuple(sheet_revisions(connection, book, class_, known))),
             gauges=records,
             authorised=authorised,
-            beside=tuple(doubt.shown for doubt in between[0]),
-            index=max(between[1], *last, *(r.index for r in records.values()), *(a.index for a in authorised.values())),
+            beside=tuple(doubt.shown for doubt in between.doubts),
+            index=max(between.head, *rests_on),
             alerts=keep(("alerts",), lambda: tuple(open_alerts(connection, book, known))),
         )
 
@@ -210,7 +219,11 @@ class Asking:
         self, connection: Connection, state: UnitState, when: When, known: int | None, between: Beside
     ) -> tuple[UnitState, Context]:
         """The unit's state, less what others show to be gone from it, and what it leans on."""
-        state = without(state, {entry for doubt in between[0] for entry in doubt.taken})
+        if between.joined:
+            merged = state.merged
+            state = draw_joined(connection, self.book.number, state.unit, between.joined, known, when.true_at)
+            state = replace(state, merged=merged)
+        state = without(state, {entry for doubt in between.doubts for entry in doubt.taken})
         context = self._context(connection, state, when, known, between)
         wanted = travelled(state)
         if wanted:
@@ -248,8 +261,14 @@ class Asking:
         return made
 
     def _facts(self, connection: Connection, unit: str, when: When, types: tuple[str, ...] | None = None) -> list[Item]:
-        known = self.count(connection, when)
-        return facts(history_of(connection, self.book.number, f"unit:{unit}", known, types), when.true_at)
+        return facts(self.page(connection, unit, self.count(connection, when), types), when.true_at)
+
+    def page(
+        self, connection: Connection, unit: str, known: int | None, types: tuple[str, ...] | None = None
+    ) -> list[Item]:
+        """A unit's lines, those of the units merged into it among them."""
+        joined = joined_to(connection, self.book.number, unit, known)
+        return joined_history(connection, self.book.number, unit, joined, known, types)
 
     def day(self, moment: datetime) -> date:
         """The book's local day of a moment."""

@@ -1,6 +1,6 @@
 """Entries as they stand in the book, and what others pull."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from hashlib import sha256
 from typing import Any
 
@@ -13,6 +13,7 @@ from service_api.log import store
 from service_api.pages import entry_answer, entry_answers, find_entry, read_entries, recorded_answer
 from service_api.projections import units
 from service_api.projections.changes import Change, read_changes
+from service_api.projections.ledger import ever_merged
 
 BLOCK = 250  # entries of the feed, of 48 kB at most, that are in memory together
 
@@ -68,7 +69,8 @@ class EntryAnswers(Asking):
             book = self.book.number
             size = store.read_head(connection, book).size
             found: list[Change] = []
-            for row in read_changes(connection, book, index, unit):
+            joined = ever_merged(connection, book)
+            for row in read_changes(connection, book, index, "" if joined else unit):
                 if len(found) > limit and row.log_index > found[-1].log_index:
                     break  # an entry is shown whole before the page is cut, so that its rows are merged
                 if row.unit:
@@ -77,6 +79,9 @@ class EntryAnswers(Asking):
                     after = unit if row.log_index == index else ""
                     leaning = self._leaning(connection, row.log_index)
                     found += [Change(row.log_index, u, row.changed) for u in leaning if u >= after]
+            if joined:
+                found += [Change(c.log_index, u, c.changed) for c in found for u in _onward(c.unit, joined)]
+                found = [c for c in found if (c.log_index, c.unit) >= (index, unit)]
             shown = _merged(found)
             more = shown[limit:]
             conditions_now = {u: self._summary(connection, u) for u in {c.unit for c in shown[:limit]}}
@@ -109,6 +114,16 @@ class EntryAnswers(Asking):
 
         found: dict[str, Any] = answer(summary(*self.both(connection, unit, NOW)))
         return found
+
+
+def _onward(unit: str, joined: Mapping[str, set[str]]) -> set[str]:
+    """The units into which this one ever was merged, and those again: its entries move them too."""
+    found: set[str] = set()
+    waiting = {unit}
+    while waiting:
+        waiting = {into for one in waiting for into in joined.get(one, ())} - found
+        found |= waiting
+    return found - {unit}
 
 
 def _merged(changes: Sequence[Change]) -> list[Change]:

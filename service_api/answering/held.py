@@ -14,7 +14,7 @@ from service_api.domain.plain import answer
 from service_api.domain.records import replace
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import facts
-from service_api.pages import find_entry, history_of
+from service_api.pages import find_entry
 
 
 class HeldAnswers(DoubtAnswers):
@@ -49,5 +49,5 @@ class HeldAnswers(DoubtAnswers):
             entry = find_entry(connection, self.book.number, name)
             return entry.moment.astimezone(UTC) if entry else None
         concession = state.concessions[name]
-        page = facts(history_of(connection, self.book.number, f"unit:{state.unit}", known), when.true_at)
+        page = facts(self.page(connection, state.unit, known), when.true_at)
         return above_at(concession.until_hours, concession.at, page)

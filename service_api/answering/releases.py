@@ -70,6 +70,8 @@ class ReleaseAnswers(Asking):
             between = beside(connection, book, (unit,)).get(unit, NOBODY)
         else:
             between = beside_then(connection, book, unit, known, when.true_at)
+        if before is not None:
+            between = between._replace(joined=())
         state, context = self._joined(connection, state, when, known, between)
         job = read_job(connection, book, state, asked.job, upto or known, when.true_at, before, heard)
         keep = self.shelf(connection, known)

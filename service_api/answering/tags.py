@@ -1,9 +1,12 @@
 """Which units a label points to, and pointed to."""
 
+from collections.abc import Iterable
+
 from sqlalchemy import Connection
 
 from service_api.answering.asking import NOW, Answer, Asking, When, answered
 from service_api.domain import tags
+from service_api.domain.ledger import last_of
 from service_api.domain.plain import answer
 from service_api.domain.state import UnitState
 from service_api.filing import pages_of
@@ -21,22 +24,36 @@ class TagAnswers(Asking):
             known = self.count(connection, when)
             wearers = self._wearers(connection, tag, when, known)
             states = [s for s in wearers if seen is None or s.unit in seen]
+            now = {s.unit: self._last_of(connection, s, when, known) for s in states}
+        if seen is not None:
+            now = {unit: into if into in seen else unit for unit, into in now.items()}
+        worn_by = [(now[s.unit], t) for s in states for t in s.tags if t.tag == tag]
         spans = sorted(
-            (tags.Span(s.unit, t.since, t.until, t.why) for s in states for t in s.tags if t.tag == tag),
-            key=lambda span: (span.since, span.unit),
+            (tags.Span(unit, t.since, t.until, t.why) for unit, t in worn_by), key=lambda span: (span.since, span.unit)
         )
-        now_wears, last = None, next((s for s in states if spans and s.unit == spans[-1].unit), None)
-        if last is not None and not any(span.until is None for span in spans):
-            worn = [t.tag for t in last.tags if t.until is None]
+        now_wears, last = None, [s for s in states if spans and now[s.unit] == spans[-1].unit]
+        if last and not any(span.until is None for span in spans):
+            worn = [t.tag for s in last for t in s.tags if t.until is None]
             now_wears = worn[-1] if worn else None
         found = answer(tags.answer(text, spans, now_wears))
         found["warnings"] += [
             f"{s.unit} was retired on {self.day(s.retired.at).isoformat()}: hold it, and tell the manager"
             for s in states
-            if s.retired is not None and s.unit in (found["unit"], last.unit if last else None)
+            if s.retired is not None and (s in last or s.unit == found["unit"])
         ]
         found["as_of"] = self._as_of(when, known, max((s.index for s in states), default=-1))
         return answered(found)
+
+    def _last_of(self, connection: Connection, state: UnitState, when: When, known: int | None) -> str:
+        """The unit itself, or the one into which it was merged in the end."""
+        book = self.book.number
+
+        def states(wanted: Iterable[str]) -> dict[str, UnitState]:
+            if when.now:
+                return {state.unit: state} if wanted == [state.unit] else units.read_states(connection, book, wanted)
+            return {unit: draw_unit(connection, book, unit, known, when.true_at) for unit in wanted}
+
+        return last_of(state.unit, states) if state.merged is not None else state.unit
 
     def _wearers(self, connection: Connection, tag: str, when: When, known: int | None) -> list[UnitState]:
         """The units that the tag was ever attached to, as they were; a correction may have taken some of it back."""

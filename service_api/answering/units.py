@@ -23,7 +23,7 @@ from service_api.domain.state import UnitState
 from service_api.domain.timeline import effective_history, facts
 from service_api.ledgers import beside
 from service_api.log import driver
-from service_api.pages import CORRECTING, history_of, read_entries, sheet_revisions
+from service_api.pages import CORRECTING, read_entries, sheet_revisions
 from service_api.projections import units
 
 if TYPE_CHECKING:
@@ -179,7 +179,7 @@ class UnitAnswers(Asking):
         with self.engine.begin() as connection:
             known = self.count(connection, when)
             state = self._state(connection, unit, when, known)
-            page = history_of(connection, self.book.number, f"unit:{unit}", known)
+            page = self.page(connection, unit, known)
             wearing = self._wearing(connection, state, only.slot, known) if only and only.slot else ()
         items = [i for i in page if when.true_at is None or i.at <= when.true_at]
         if only is not None:

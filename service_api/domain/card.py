@@ -44,6 +44,7 @@ class IdentityAnswer:
     plate: str | None
     origin: str | None
     tags: tuple[WornTag, ...]
+    merged_into: str | None
     entries: tuple[str, ...]
 
 
@@ -168,6 +169,7 @@ def identity(state: UnitState, context: Context) -> IdentityAnswer:
         plate=known.plate if known else None,
         origin=known.origin if known else None,
         tags=worn,
+        merged_into=state.merged.into if state.merged else None,
         entries=(known.entry,) if known else (),
     )
 

@@ -29,7 +29,20 @@ class Cell(NamedTuple):
 NAMED = ("slots", "measured", "findings", "jobs", "holds", "concessions", "exams", "complaints")
 RAISED = "raised/"  # then the code: a discrepancy is a matter of its code, named by the entry that raised it
 WHOLE = (
-    *("identity", "retired", "sold", "out", "place", "tags", "meters", "fits", "last_job", "plans", "serviced"),
+    *(
+        "identity",
+        "merged",
+        "retired",
+        "sold",
+        "out",
+        "place",
+        "tags",
+        "meters",
+        "fits",
+        "last_job",
+        "plans",
+        "serviced",
+    ),
     *("released", "signatures", "rebuilt", "runs", "touches", "seen", "recent"),
 )
 ALWAYS = frozenset({Cell("identity"), Cell("retired")})  # every fact looks whether they are there
@@ -107,6 +120,7 @@ def _released(item: Item, body: Any) -> frozenset[Cell]:
 
 TOUCHES: dict[str, Touched] = {
     "unit.registered": _cells("identity", "meters", "place"),
+    "unit.merged": _cells("merged"),
     "tag.attached": _cells("tags"),
     "tag.detached": _cells("tags"),
     "unit.received": _cells(

@@ -30,7 +30,8 @@ OPENS = {
     "concession.granted": ("concession", True),
 }
 MOVING = ("part.fitted", "part.removed", "part.sold")
-CLAIMING = frozenset((*OPENS, *MOVING, "unit.registered", "tag.attached", "tag.detached", "hold.lifted"))
+MERGED = "merged"  # no contradiction: the pages of two units that are one iron
+CLAIMING = frozenset((*OPENS, *MOVING, "unit.registered", "unit.merged", "tag.attached", "tag.detached", "hold.lifted"))
 LIFTED = "lifted"
 LIFTABLE = ("piece-gap", "device-gap", "clock-back", "lot-imbalance")
 LOT = "lot/"  # who ever named a lot
@@ -82,6 +83,8 @@ def claims(item: Item, subject: str) -> dict[str, dict[str, Any]]:
             return {f"piece/{data['part_no']}/{data['serial']}": {"to": "sold"}}
         case "unit.registered" if "serial" in data:
             return {f"serial/{data['class']}/{data['serial']}": {}}
+        case "unit.merged":
+            return {f"{MERGED}/{data['into']}": {}}
         case "tag.attached" | "tag.detached":
             return {f"tag/{tags.normal(data['tag'])}": {}}
         case "hold.lifted" if data["hold"].partition(":")[0] in LIFTABLE:
@@ -178,7 +181,9 @@ def doubts(key: str, live: Sequence[Line], states: States) -> list[Doubt]:
 
     live : as `latest` gives them; states : of units, as of the same moment and knowledge
     """
-    if len(live) < 2:
+    if key.startswith(f"{MERGED}/"):
+        return _merged_pages(key, live)
+    if len(live) < 2 or _one_iron(key, live, states):
         return []
     match key.partition("/")[0]:
         case "serial":
@@ -190,6 +195,30 @@ def doubts(key: str, live: Sequence[Line], states: States) -> list[Doubt]:
         case kind if kind != LIFTED:
             return _id_taken(key, kind, live)
     return []
+
+
+def _merged_pages(key: str, live: Sequence[Line]) -> list[Doubt]:
+    into = key.partition("/")[2]
+    return [Doubt(MERGED, line.entry, f"unit:{into}", (line.unit,), (line.entry,), "") for line in live]
+
+
+def _one_iron(key: str, live: Sequence[Line], states: States) -> bool:
+    """The pages that claim a serial, a label or a piece are merged into one: it is in one place."""
+    pages = _units(live)
+    if key.partition("/")[0] not in ("serial", "tag", "piece") or len(pages) < 2:
+        return False
+    return len(pages) == len({line.subject for line in live}) and len({last_of(unit, states) for unit in pages}) == 1
+
+
+def last_of(unit: str, states: States) -> str:
+    """The unit into which this one was merged in the end; itself when it was not."""
+    seen = [unit]
+    while (state := states([unit]).get(unit)) is not None and state.merged is not None:
+        unit = state.merged.into
+        if unit in seen:
+            return min(seen)  # each into the other: one iron all the same
+        seen.append(unit)
+    return unit
 
 
 def _units(lines: Iterable[Line]) -> tuple[str, ...]:

@@ -82,6 +82,15 @@ class Identity:
 
 
 @record(kw_only=True)
+class Merged:
+    """The page of `into` and this one are one iron."""
+
+    entry: str
+    at: datetime
+    into: str
+
+
+@record(kw_only=True)
 class TagSpan:
     """A label that points to this unit for a time."""
 

@@ -13,6 +13,7 @@ from service_api.domain.matters import (
     Exam,
     Identity,
     Measured,
+    Merged,
     Occupant,
     OpenComplaint,
     OpenConcession,
@@ -55,6 +56,7 @@ class UnitState:
     head_seq: int = -1
     head_index: int = -1
     identity: Identity | None = None
+    merged: Merged | None = None
     retired: Retired | None = None
     sold: Since | None = None
     out: Since | None = None

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from sqlalchemy import Connection, bindparam, delete, select
 
-from service_api.domain.ledger import LOT, Doubt, Line
+from service_api.domain.ledger import LOT, MERGED, Doubt, Line
 from service_api.domain.plain import make, plain
 from service_api.projections import tables as t
 from service_api.projections.units import Write
@@ -73,6 +73,15 @@ def pages_of_lots(
     found: dict[str, set[str]] = {}
     for key, subject in connection.execute(wanted):
         found.setdefault(key.removeprefix(LOT), set()).add(subject)
+    return found
+
+
+def ever_merged(connection: Connection, book: int) -> dict[str, set[str]]:
+    """By unit, those into which it ever was merged."""
+    wanted = select(_C.key, _C.subject).distinct().where(_C.book == book, _C.key.between(f"{MERGED}/", f"{MERGED}0"))
+    found: dict[str, set[str]] = {}
+    for key, subject in connection.execute(wanted):
+        found.setdefault(subject.partition(":")[2], set()).add(key.partition("/")[2])
     return found
 
 

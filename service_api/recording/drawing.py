@@ -11,7 +11,7 @@ from service_api.domain.records import replace
 from service_api.domain.state import UnitState, begin
 from service_api.filing import changes_of, drawn_topics, family_topic, is_context, own_topics, pages_of
 from service_api.late import Tail, advance, keep_cuts, renewed, uncut
-from service_api.ledgers import pieces_changed, settle, settle_slips, write_claims, write_slips
+from service_api.ledgers import merges_moved, pieces_changed, settle, settle_slips, write_claims, write_slips
 from service_api.log import driver
 from service_api.projections import units
 from service_api.projections.changes import change_rows
@@ -98,6 +98,8 @@ def compare(memory: Memory, connection: Connection, changes: driver.Changes, bat
         wanted = set(units)
         return memory.read_states(connection, wanted - after.keys()) | {u: after[u] for u in wanted & after.keys()}
 
+    if any(state.merged is not None for state in after.values()):
+        keys |= merges_moved(after, states)
     found = settle(connection, changes, book, keys, states) if keys else []
     sent = memory.odd(connection, write_slips(changes, book, [e for e, _ in fresh]))
     return found + settle_slips(connection, changes, book, sent, keys) if sent or keys else found

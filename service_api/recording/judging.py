@@ -10,7 +10,7 @@ from service_api import permits
 from service_api.directory import sessions
 from service_api.domain import tags
 from service_api.domain.entries.jobs import ReadingTaken
-from service_api.domain.entries.places import TagAttached
+from service_api.domain.entries.places import TagAttached, UnitMerged
 from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Recorded, Signed
 from service_api.domain.moments import parse
@@ -145,6 +145,8 @@ def _body_faults(
     """What is wrong with data of the right form: a tag's check character, a reading's uom."""
     if isinstance(body, TagAttached) and tags.check(body.tag) == "invalid":
         return [Fault(f"{pointer}/tag", "bad-tag", "the check character is wrong: read the label again")]
+    if isinstance(body, UnitMerged) and body.into == subject_id:
+        return [Fault(f"{pointer}/into", "wrong-subject", "a unit is merged into another one")]
     if isinstance(body, ReadingTaken) and subject_id in batch.known_units:
         fault = uom_fault(body, memory.row(connection, batch, subject_id, body.characteristic), f"{pointer}/uom")
         return [fault] if fault else []

@@ -24,7 +24,7 @@ EXAMPLES = {file.stem: json.loads(file.read_text("utf-8")) for file in sorted(FO
 # because the type stands elsewhere, corrects another, or is joined when a question is answered.
 MOVES = {
     "unit.registered": "identity",
-    "unit.merged": None,  # joined from both pages
+    "unit.merged": "merged",
     "tag.attached": "tags",
     "tag.scanned": None,  # seen; a doubt only after scrap
     "tag.detached": "tags",

@@ -6,6 +6,7 @@ from service_api.domain.entries.places import (
     TagAttached,
     TagDetached,
     UnitDispatched,
+    UnitMerged,
     UnitMoved,
     UnitReceived,
     UnitRegistered,
@@ -14,7 +15,7 @@ from service_api.domain.entries.places import (
 )
 from service_api.domain.fold.every import sighted
 from service_api.domain.fold.handlers import disturb, on, raise_on, settle
-from service_api.domain.matters import Identity, Retired, Since, TagSpan, Whereabouts
+from service_api.domain.matters import Identity, Merged, Retired, Since, TagSpan, Whereabouts
 from service_api.domain.meters import MeterState
 from service_api.domain.records import replace
 from service_api.domain.state import UnitState
@@ -46,6 +47,11 @@ def _registered(state: UnitState, item: Item, body: UnitRegistered) -> UnitState
         place = Whereabouts(site=item.entry.site, bench=item.entry.bench, since=item.at, entry=item.entry.id)
         state = replace(state, place=place)
     return state
+
+
+@on("unit.merged")
+def _merged(state: UnitState, item: Item, body: UnitMerged) -> UnitState:
+    return replace(state, merged=Merged(entry=item.entry.id, at=item.at, into=body.into))
 
 
 @on("tag.attached")
