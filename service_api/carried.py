@@ -14,7 +14,7 @@ from service_api.domain.entries.shared import Piece
 from service_api.domain.fold import step
 from service_api.domain.fold.parts import removes
 from service_api.domain.hours import Hours, followed, gained_since, plus, stated
-from service_api.domain.ledger import Line, latest, piece_key
+from service_api.domain.ledger import Line, latest, trace_key
 from service_api.domain.matters import Occupant
 from service_api.domain.moments import in_utc
 from service_api.domain.state import UnitState, begin
@@ -44,7 +44,7 @@ class Past:
 
     def carried(self, unit: str, occupants: Sequence[Occupant]) -> dict[str, Hours]:
         """By the entry of the fit, what the pieces had run before; those are left out that come from nowhere known."""
-        self._read({piece_key(p) for o in occupants for p in o.pieces if followed(p)})
+        self._read({trace_key(p) for o in occupants for p in o.pieces if followed(p)})
         found = ((occupant.entry, self._before(unit, occupant, DEEPEST)) for occupant in occupants)
         return {entry: hours for entry, hours in found if hours is not None}
 
@@ -79,8 +79,8 @@ class Past:
 
     def _by_serial(self, piece: Piece, went_in: Order) -> tuple[str, str, Order] | None:
         """The last place before: the unit, the entry of the fit, and the order of what ended it."""
-        self._read({piece_key(piece)})
-        lines = [line for line in self._lines[piece_key(piece)] if line.order < went_in]
+        self._read({trace_key(piece)})
+        lines = [line for line in self._lines[trace_key(piece)] if line.order < went_in]
         for place in range(len(lines) - 1, -1, -1):
             if lines[place].type == "part.fitted":
                 until = lines[place + 1].order if place + 1 < len(lines) else went_in

@@ -312,6 +312,15 @@ def lines_of_piece(connection: Connection, book: int, part_no: str, serial: str,
     return rows.lines_of_keys(connection, book, (key,), below).get(key, [])
 
 
+def places_of(
+    connection: Connection, book: int, keys: Iterable[str], below: int | None, until: datetime | None
+) -> dict[str, list[Line]]:
+    """By key, the claims that count: those of the first `below` entries, that had happened `until` then, in order."""
+    at = None if until is None else in_utc(until, 6)
+    found = rows.lines_of_keys(connection, book, keys, below)
+    return {key: _by(latest(lines), at) for key, lines in found.items()}
+
+
 def beside_then(connection: Connection, book: int, unit: str, known: int | None, true_at: datetime | None) -> Beside:
     """The same as of then, from the claims that were known and had happened."""
     page = f"unit:{unit}"

@@ -16,12 +16,13 @@ from service_api.domain.condition import as_of
 from service_api.domain.context import Context
 from service_api.domain.doubts import discrepancies
 from service_api.domain.history import Only
+from service_api.domain.ledger import ASSEMBLY
 from service_api.domain.plain import answer, plain
 from service_api.domain.readings import rows
 from service_api.domain.refusals import NotFound
 from service_api.domain.state import UnitState
-from service_api.domain.timeline import effective_history, facts
-from service_api.ledgers import beside
+from service_api.domain.timeline import Item, effective_history, facts
+from service_api.ledgers import beside, places_of
 from service_api.log import driver
 from service_api.pages import CORRECTING, read_entries, sheet_revisions
 from service_api.projections import units
@@ -33,6 +34,17 @@ if TYPE_CHECKING:
 KEPT_LINES = 20_000  # of the list of units, of some 1 kB each
 
 
+def _family(state: UnitState, context: Context) -> str | None:
+    if state.identity and state.identity.family:
+        return state.identity.family
+    revision = context.in_force(context.on)
+    return revision.sheet.family if revision else None
+
+
+def _holds(item: Item, assembly: str) -> bool:
+    return item.entry.type == "part.fitted" and any(piece.unit == assembly for piece in item.body.pieces)
+
+
 class UnitAnswers(Asking):
     """Answers about one unit, and the list of them."""
 
@@ -42,14 +54,40 @@ class UnitAnswers(Asking):
         return {}
 
     def condition(self, unit: str, when: When = NOW) -> Answer:
-        carried: list[str] = []  # the hours that a part brought along rest on another unit's page
+        carried: list[str] = []  # hours that a part brought along, or an assembly's, rest on another unit's page
 
         def make(connection: Connection) -> Any:
             state, context = self.both(connection, unit, when)
             carried.extend(context.carried)
+            if _family(state, context) == "assembly":
+                carried.append(unit)
+                context = self._as_assembly(connection, state, context, when)
             return answer(conditions.condition(state, context))
 
         return self._cached("condition", unit, when, make, lambda: not carried)
+
+    def _as_assembly(self, connection: Connection, state: UnitState, context: Context, when: When) -> Context:
+        """Where the assembly is, and its hours by the machines that held it when it has no meter of its own."""
+        from service_api.domain.stays import TYPES, carried, host, stays_in
+
+        book, known, key = self.book.number, self.count(connection, when), f"{ASSEMBLY}{state.unit}"
+        lines = places_of(connection, book, (key,), known, when.true_at).get(key, [])
+        fits = {line.unit: line.entry for line in lines if line.type == "part.fitted"}
+        pages = {u: self._facts(connection, u, when, TYPES) for u in sorted(line.unit for line in lines)}
+        into = [(u, i.key) for u, page in pages.items() for i in page if _holds(i, state.unit)]
+        stays = [
+            stay
+            for u, page in pages.items()
+            if u in fits
+            for stay in stays_in(state.unit, u, page, sorted(key for other, key in into if other != u))
+        ]
+        index = max((i.touched for page in pages.values() for i in page), default=-1)
+        return replace(
+            context,
+            host=host(stays),
+            hours=carried(stays) if state.hours_meter is None else None,
+            index=max(context.index, index, *(line.since for line in lines)),
+        )
 
     def card(self, unit: str, when: When = NOW, activity: str | None = None, slot: str | None = None) -> Answer:
         """activity, slot : what somebody is about to do, for the cautions that belong to it"""

@@ -120,6 +120,16 @@ class ReleaseAnswer:
 
 
 @record(kw_only=True)
+class HostAnswer:
+    """The slot of the machine that an assembly is in."""
+
+    unit: str
+    slot: str
+    since: datetime
+    entry: str
+
+
+@record(kw_only=True)
 class Condition:
     unit: str
     class_: str | None
@@ -127,6 +137,7 @@ class Condition:
     standing: str
     standing_why: tuple[Why, ...]
     hours: Hours
+    host: HostAnswer | None
     since_rebuild: SinceRebuild | None
     release: ReleaseAnswer | None
     characteristics: tuple[CharacteristicAnswer, ...]
@@ -354,6 +365,13 @@ def release(state: UnitState) -> ReleaseAnswer | None:
     return ReleaseAnswer(release=known.release, entry=known.entry, duplicates=known.duplicates)
 
 
+def _host(context: Context) -> HostAnswer | None:
+    known = context.host
+    if known is None:
+        return None
+    return HostAnswer(unit=known.unit, slot=known.slot, since=known.occupant.since, entry=known.occupant.entry)
+
+
 def condition(state: UnitState, context: Context) -> Condition:
     """Everything that the bench and the ERP ask of a unit in one answer."""
     known = discrepancies(state, context)
@@ -364,7 +382,8 @@ def condition(state: UnitState, context: Context) -> Condition:
         as_of=as_of(state, context),
         standing=word,
         standing_why=why,
-        hours=hours(state),
+        hours=context.hours or hours(state),
+        host=_host(context),
         since_rebuild=since_rebuild(state, context),
         release=release(state),
         characteristics=characteristics(state, context),

@@ -13,6 +13,7 @@ from service_api.domain.gauges import GaugeRecord
 from service_api.domain.hours import Hours
 from service_api.domain.records import record
 from service_api.domain.sheets import Sheet
+from service_api.domain.stays import Host
 
 RULES = 1  # the number of the computing rules; it goes up when the same entries would give another answer
 
@@ -43,6 +44,8 @@ class Context:
     authorised: dict[str, Authorisations] = field(default_factory=dict)  # of those who signed for the unit
     beside: tuple[Discrepancy, ...] = ()  # what stands between this unit and others
     carried: dict[str, Hours] = field(default_factory=dict)  # by fit: what its pieces had run before it
+    host: Host | None = None  # where the unit is fitted, when it is an assembly
+    hours: Hours | None = None  # of an assembly without a meter, by the machines that held it
     index: int = -1  # the highest among the entries of the context, closed alerts and struck sheets included
 
     def day(self, moment: datetime) -> date:

@@ -106,5 +106,5 @@ def travelled(state: UnitState) -> list[Occupant]:
 
 
 def followed(piece: Piece) -> bool:
-    """It carries a serial, by which it is found in other places, and is not said to be new."""
-    return piece.serial is not None and piece.condition != "new"
+    """It carries a serial or is an assembly, by which it is found in other places, and is not said to be new."""
+    return (piece.serial is not None or piece.unit is not None) and piece.condition != "new"

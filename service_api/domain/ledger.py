@@ -34,7 +34,7 @@ MERGED = "merged"  # no contradiction: the pages of two units that are one iron
 CLAIMING = frozenset((*OPENS, *MOVING, "unit.registered", "unit.merged", "tag.attached", "tag.detached", "hold.lifted"))
 LIFTED = "lifted"
 LIFTABLE = ("piece-gap", "device-gap", "clock-back", "lot-imbalance")
-LOT = "lot/"  # who ever named a lot
+LOT, ASSEMBLY = "lot/", "assembly/"  # who ever named a lot, and who ever held an assembly
 LOOSE = ("stock", "bin", "quarantine", "supplier", "scrap")
 
 
@@ -77,7 +77,8 @@ def claims(item: Item, subject: str) -> dict[str, dict[str, Any]]:
         said: dict[str, Any] = {name: data[name] for name in ("slot", "from", "to") if name in data}
         pieces = item.body.pieces or ()
         found = {piece_key(p): said for p in pieces if p.serial is not None}
-        return found | {f"{LOT}{p.lot}": {} for p in pieces if p.lot is not None}
+        found |= {f"{LOT}{p.lot}": {} for p in pieces if p.lot is not None}
+        return found | {f"{ASSEMBLY}{p.unit}": {} for p in pieces if p.unit is not None}
     match kind:
         case "part.sold" if "serial" in data:
             return {f"piece/{data['part_no']}/{data['serial']}": {"to": "sold"}}
@@ -93,12 +94,17 @@ def claims(item: Item, subject: str) -> dict[str, dict[str, Any]]:
 
 
 def compared(keys: Iterable[str]) -> set[str]:
-    """Those whose claims are held against each other as they are written; a lot is added up when somebody asks."""
-    return {key for key in keys if not key.startswith(LOT)}
+    """Those whose claims are held against each other as they are written; the others are read when somebody asks."""
+    return {key for key in keys if not key.startswith((LOT, ASSEMBLY))}
 
 
 def piece_key(piece: Piece) -> str:
     return f"piece/{piece.part_no}/{piece.serial}"
+
+
+def trace_key(piece: Piece) -> str:
+    """Under what a piece is followed from place to place: its serial, else the assembly that it is."""
+    return f"{ASSEMBLY}{piece.unit}" if piece.serial is None else piece_key(piece)
 
 
 def lift_key(line: Line) -> str:
