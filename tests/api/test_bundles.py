@@ -6,9 +6,11 @@ from hashlib import sha256
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+from fettlebook_audit.cli import main as audit
 from pymerkle import InmemoryTree
 
 from tests import factories as make
+from tests.conftest import client_with, new_book, token_of
 
 ORIGIN = "test.example/depot"
 
@@ -119,3 +121,23 @@ def test_a_unit_that_is_not_there_has_no_bundle(client, told):
     answer = client.get("/v1/units/U-9/bundle")
     assert (404, True) == (answer.status_code, answer.json["type"].endswith("/unknown-unit"))
     assert ["U-1", "U-2"] == sorted(answer.json["near"])[:2]
+
+
+def test_a_unit_from_another_depot_brings_its_bundle_along(client, store, told, tmp_path, app):
+    """The auditor checks both books from two files: the new registration names the digest of the old bundle."""
+    earlier = client.get("/v1/units/U-1/bundle").data
+    digest = sha256(earlier).hexdigest()
+    other = new_book(store, "buyer.example/depot")
+    buyer = client_with(app, token_of(store, other, "admin"))
+    entry = make.registered("B-7", more={"origin": "used", "earlier": digest})
+    assert 201 == buyer.post("/v1/entries", json=entry).status_code
+    kept = buyer.put(f"/v1/attachments/{digest}", data=earlier, content_type="application/json")
+    assert 201 == kept.status_code
+    files = [tmp_path / name for name in ("new.json", "old.json")]
+    answers = [buyer.get("/v1/units/B-7/bundle"), buyer.get(f"/v1/attachments/{digest}", buffered=True)]
+    for file, answer in zip(files, answers, strict=True):
+        file.write_bytes(answer.data)
+    keys = [word for answer in (answers[0].json, json.loads(earlier)) for word in ("--key", answer["key"])]
+    assert 0 == audit(["bundle", str(files[0]), "--earlier", str(files[1]), *keys])
+    files[1].write_bytes(earlier.replace(b"U-1", b"U-9"))
+    assert 1 == audit(["bundle", str(files[0]), "--earlier", str(files[1]), *keys])

@@ -59,6 +59,7 @@ class Edge:
 
 def check_inclusion(leaf: bytes, index: int, size: int, proof: Sequence[bytes], root: bytes) -> None:
     """Raise BadProof unless the leaf is at `index` in the tree of `size` leaves with this root (RFC 9162, 2.1.3.2)."""
+    _need_hashes(leaf, root, *proof)
     if not 0 <= index < size:
         raise BadProof(f"a tree of {size} leaves has none at {index}")
     at, last, node = index, size - 1, leaf
@@ -83,6 +84,7 @@ def check_consistency(old: int, old_root: bytes, new: int, new_root: bytes, proo
 
     Every tree begins with the empty one, which needs no proof.
     """
+    _need_hashes(old_root, new_root, *proof)
     if not 0 <= old <= new:
         raise BadProof(f"no tree of {new} leaves begins with one of {old}")
     if old in (0, new):
@@ -98,6 +100,11 @@ def check_consistency(old: int, old_root: bytes, new: int, new_root: bytes, proo
         raise BadProof("the proof is shorter than these sizes have")
     if (old_root, new_root) != _both(first, path, at, last):
         raise BadProof("the proof does not lead from the one root to the other")
+
+
+def _need_hashes(*given: bytes) -> None:
+    if any(len(each) != 32 for each in given):
+        raise BadProof("a hash has 32 bytes")
 
 
 def _both(first: bytes, path: Iterator[bytes], at: int, last: int) -> tuple[bytes, bytes]:
