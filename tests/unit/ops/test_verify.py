@@ -108,7 +108,7 @@ def test_a_text_says_its_place_whatever_stands_in_it(tell):
     text = orjson.dumps(
         {k: v for k, v in entry.items() if k not in ("leaf", "discrepancies", "warnings")}, option=orjson.OPT_SORT_KEYS
     )
-    assert (2, b"unit:U-1", 1, entry["recorded_at"].encode()) == stated(text)
+    assert (b"2", entry["recorded_at"].encode(), b"1", b"unit:U-1") == stated(text)
     with pytest.raises(ValueError):
         stated(b'{"index":1}')
 
