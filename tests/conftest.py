@@ -157,6 +157,13 @@ def book(store: Store) -> Book:
 
 
 @pytest.fixture
+def signing_key(store: Store, book: Book) -> None:
+    """The book has its key; on a server the first checkpoint makes none."""
+    if store.keys(book).signer() is None:
+        store.keys(book).make("2026-01-05T12:00:00.000Z")
+
+
+@pytest.fixture
 def app(store: Store) -> Flask:
     return create_app(store)
 

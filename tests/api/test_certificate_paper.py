@@ -11,6 +11,7 @@ from tests import reading_papers as papers
 from tests.api.releasing import JOB, SIGNER, at, body, job_done, prepared
 
 PAPER = "/v1/releases/REL-1/certificate.pdf"
+pytestmark = pytest.mark.usefixtures("signing_key")
 
 
 @pytest.fixture

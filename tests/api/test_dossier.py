@@ -13,6 +13,7 @@ from hashlib import sha256
 from pathlib import Path
 
 import pytest
+from sqlalchemy import text
 
 from tests import reading_papers as papers
 
@@ -22,7 +23,7 @@ PDF, CSV = "/v1/units/LAT-7/dossier.pdf", "/v1/units/LAT-7/dossier.csv"
 
 
 @pytest.fixture
-def life(tell):
+def life(tell, signing_key):
     """The lathe's life as recorded; an entry's index is its place in the list."""
     return tell(*LIFE["entries"])
 
@@ -161,12 +162,17 @@ def altered_beneath(store):
 
     def alter(index, old, new):
         with store.writing.begin() as connection:
-            ask = connection.exec_driver_sql
-            for (name,) in ask("SELECT name FROM sqlite_master WHERE type = 'trigger' AND tbl_name = 'entry'").all():
-                ask(f"DROP TRIGGER {name}")
-            ((text,),) = ask("SELECT hashed FROM entry WHERE log_index = ?", (index,)).all()
-            assert old in text
-            ask("UPDATE entry SET hashed = ? WHERE log_index = ?", (text.replace(old, new), index))
+            if connection.dialect.name == "sqlite":
+                named = "SELECT name FROM sqlite_master WHERE type = 'trigger' AND tbl_name = 'entry'"
+                for (name,) in connection.exec_driver_sql(named).all():
+                    connection.exec_driver_sql(f"DROP TRIGGER {name}")
+            else:
+                connection.exec_driver_sql("ALTER TABLE entry DISABLE TRIGGER ALL")
+            where = {"index": index}
+            ((kept,),) = connection.execute(text("SELECT hashed FROM entry WHERE log_index = :index"), where).all()
+            assert old in bytes(kept)
+            change = text("UPDATE entry SET hashed = :new WHERE log_index = :index")
+            connection.execute(change, where | {"new": bytes(kept).replace(old, new)})
 
     return alter
 
@@ -185,6 +191,46 @@ def test_the_same_known_index_gives_the_same_bytes_whatever_came_later(client, l
     assert (304, b"") == (known.status_code, known.data)
     tables = [client.get(CSV, query_string={"known_index": size}).data for _ in range(2)]
     assert tables[0] == tables[1]
+
+
+def test_a_book_without_a_key_gives_its_checkpoint_bare_and_says_so(client, store, book, tell):
+    store.proofs(book.number).makes_key = False
+    tell(*LIFE["entries"])
+    paper = client.get(PDF).data
+    assert "no signing key yet, so this checkpoint stands unsigned" in papers.text(paper)
+    (square,) = papers.squares(paper)
+    assert ["test.example/depot", "28"] == square.split("\n")[:2] and 4 == len(square.split("\n"))
+
+
+def test_an_entry_of_forty_thousand_letters_goes_on_over_pages_and_loses_none(client, life, tell):
+    said_by = {f"part {n}": " ".join(f"n{n * 600 + k}" for k in range(600)) for n in range(12)}
+    complaint = {"id": "01940000-0000-7000-8000-000000000095", "type": "complaint.reported", "v": 1}
+    complaint |= {"subject": "unit:LAT-7", "occurred_at": "2026-01-05T09:00:00+01:00", "by": "ada.bench"}
+    tell(complaint | {"data": {"complaint": "C-1", "words": "Ω" * 2000, "mode": "MD-FDE", "conditions": said_by}})
+    said = "".join("".join(page.split()) for page in papers.pages(client.get(PDF).data))
+    assert [] == [n for n in range(7200) if f"n{n}" not in said]
+    assert 2000 <= said.count("Ω")
+
+
+def test_a_long_history_is_told_whole_page_by_page(client, life, tell):
+    """600 more lines: every index once in the history, pages numbered to the last, the same bytes again."""
+    work = {"type": "work.done", "v": 1, "subject": "unit:LAT-7", "by": "ada.bench"}
+    for start in range(0, 600, 200):
+        tell(
+            *(
+                work
+                | {"id": f"01940000-0000-7000-9000-{n:012d}", "occurred_at": "2026-01-05T09:00:00+01:00"}
+                | {"data": {"activity": "AC-CLN", "detail": f"round {n}"}}
+                for n in range(start, start + 200)
+            )
+        )
+    paper = client.get(PDF).data
+    found = papers.pages(paper)
+    said = chapter(papers.text(paper), HISTORY, MEASUREMENTS)
+    assert 600 + len(EXPECTED["history"]) == len(re.findall(r"\b[0-9a-f]{64}\b", said))
+    assert [n for n in range(600) if f"round {n} " not in said] == []
+    assert f"Page {len(found)} of {len(found)}" in " ".join(found[-1].split()) and len(found) > 20
+    assert paper == client.get(PDF).data
 
 
 def test_known_then_the_correction_had_not_been_made(client, life):
@@ -225,10 +271,10 @@ def test_a_part_that_came_out_after_a_customer_s_time_is_in_for_them(client, cli
 def test_the_table_is_rfc_4180_in_utf_8_with_one_set_of_columns(client, life):
     answer = client.get(CSV)
     assert "text/csv; charset=utf-8; header=present" == answer.headers["Content-Type"]
-    text = answer.data.decode()
-    assert text.startswith("index,seq,id,type,subject,occurred_at,") and text.endswith("\r\n")
-    assert "Γρανάζι" in text
-    assert {34} == {len(row) for row in csv.reader(io.StringIO(text, newline=""))}
+    said = answer.data.decode()
+    assert said.startswith("index,seq,id,type,subject,occurred_at,") and said.endswith("\r\n")
+    assert "Γρανάζι" in said
+    assert {34} == {len(row) for row in csv.reader(io.StringIO(said, newline=""))}
 
 
 def test_the_columns_are_listed_in_the_documentation(client, life):
