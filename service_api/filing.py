@@ -24,13 +24,19 @@ TAGGING = ("tag.attached", "tag.detached")
 
 def own_topics(entry: Recorded) -> list[Topic]:
     """Where an entry is found by itself: its subject, whom it names, its jobs, its tag, whose a unit becomes."""
-    index, kind, body = entry.index, entry.type, entry.body
+    index, kind, job = entry.index, entry.type, entry.job
     found = [Topic(entry.subject, index, OWN, kind)]
-    found += [Topic(s, index, NAMED, kind) for s in named_subjects(entry)]
-    found += [Topic(f"job:{job}", index, OWN, kind) for job in {entry.job, getattr(body, "job", None)} if job]
+    for subject in named_subjects(entry):
+        found.append(Topic(subject, index, NAMED, kind))
+    about = getattr(entry.body, "job", None)
+    if job:
+        found.append(Topic(f"job:{job}", index, OWN, kind))
+    if about and about != job:
+        found.append(Topic(f"job:{about}", index, OWN, kind))
     if kind in TAGGING:
-        found.append(Topic(f"tag:{tags.normal(body.tag)}", index, OWN, kind))
-    found += [Topic(f"party:{party}", index, OWN, kind) for party in parties_by(entry)]
+        found.append(Topic(f"tag:{tags.normal(entry.body.tag)}", index, OWN, kind))
+    for party in parties_by(entry):
+        found.append(Topic(f"party:{party}", index, OWN, kind))
     if entry.kind == "alert":
         found.append(Topic("alerts", index, OWN, kind))
     return found
@@ -48,7 +54,12 @@ def root_of(entry: Recorded, find: Callable[[str], Recorded | None]) -> Recorded
 
 def is_context(fact: Recorded) -> bool:
     """Other units' answers lean on it and on its corrections: a sheet, an alert, a gauge, a right to sign."""
-    return fact.kind in CONTEXT_KINDS or fact.type.startswith(("gauge.", "authorisation."))
+    return fact.kind in CONTEXT_KINDS or _is_leant_on(fact.type)
+
+
+@cache
+def _is_leant_on(kind: str) -> bool:
+    return kind.startswith(("gauge.", "authorisation."))
 
 
 def family_topic(entry: Recorded, root: Recorded) -> Topic:

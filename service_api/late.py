@@ -93,6 +93,11 @@ class Advanced:
     cuts: list[Cut] = field(default_factory=list)
 
 
+def in_order(state: UnitState, item: Item) -> bool:
+    """The fact comes after all that the state has taken in."""
+    return state.head is None or item.key >= state.head
+
+
 def advance(state: UnitState, fresh: Iterable[Recorded], tail: Tail | None = None) -> Advanced | None:
     """The state after new entries that nothing corrects; None when one of them is out of order."""
     cuts = []
@@ -101,7 +106,7 @@ def advance(state: UnitState, fresh: Iterable[Recorded], tail: Tail | None = Non
             state = witness(state, entry.index)
             continue
         item = simple_item(entry)
-        if state.head is not None and item.key < state.head:
+        if not in_order(state, item):
             return None
         if tail is not None and tail.floor is not None and item.key < tail.floor:
             return None

@@ -26,7 +26,7 @@ from service_api.domain.ledger import (
     pieces_in,
 )
 from service_api.domain.moments import in_utc
-from service_api.domain.slips import LIFTABLE, Slip, cause, slip_of
+from service_api.domain.slips import DEVICES, LIFTABLE, Slip, cause, slip_of
 from service_api.domain.slips import doubts as doubts_of_slips
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item, simple_item
@@ -130,10 +130,21 @@ def settle_slips(
     for slip in (*fresh, *_slips_lifted(connection, book, keys)):
         low, high = spans.get(slip.device, (slip.seq, slip.seq))
         spans[slip.device] = (min(low, slip.seq), max(high, slip.seq))
-    now: dict[str, list[Doubt]] = {}
+    pairs: list[tuple[Slip, Slip]] = []
     for device, (low, high) in sorted(spans.items()):
-        for before, slip in pairwise(slips.around(connection, book, device, low, high)):
-            now[cause(slip)] = doubts_of_slips(before, slip)
+        pairs += pairwise(slips.around(connection, book, device, low, high))
+    return _settle_pairs(connection, writes, book, pairs)
+
+
+def settle_every_slip(connection: Connection, writes: Writes, book: int) -> None:
+    """Draw the doubts of all slips again."""
+    writes.settle()
+    rows.forget_doubts(connection, book, DEVICES)
+    _settle_pairs(connection, writes, book, slips.odd_pairs(connection, book))
+
+
+def _settle_pairs(connection: Connection, writes: Writes, book: int, pairs: Sequence[tuple[Slip, Slip]]) -> list[Doubt]:
+    now = {cause(slip): doubts_of_slips(before, slip) for before, slip in pairs}
     if not now:
         return []
     stood = rows.doubts_of_causes(connection, book, now)

@@ -2,6 +2,7 @@
 
 import gc
 import os
+import signal
 import sys
 from typing import TYPE_CHECKING, Any
 
@@ -99,6 +100,7 @@ def _listen(store: "Store", host: str, port: int, proxy: str | None = None) -> t
     from service_api.ops.processor import keep_to_one
     from service_api.settings import THREADS
 
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # the store is closed, as after Ctrl-C
     keep_to_one()
     trust = {"trusted_proxy": proxy, "trusted_proxy_headers": FORWARDED} if proxy else {}
     try:

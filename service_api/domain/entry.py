@@ -64,11 +64,15 @@ class Envelope:
         return make(TYPES[self.type].body, self.data)
 
     @cached_property
+    def typed(self) -> datetime:
+        """`occurred_at`, by the clock of whoever wrote it."""
+        return moments.parse(self.occurred_at)
+
+    @cached_property
     def moment(self) -> datetime:
         """The corrected moment: `occurred_at` less the device's known clock error (CONTRACT B, Order)."""
-        return moments.parse(self.occurred_at) - timedelta(
-            milliseconds=(self.device.clock_offset_ms or 0) if self.device else 0
-        )
+        error = self.device.clock_offset_ms if self.device else None
+        return self.typed - timedelta(milliseconds=error) if error else self.typed
 
     @property
     def device_seq(self) -> int:

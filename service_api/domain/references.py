@@ -1,6 +1,6 @@
 """Which subjects an entry names, found by the hints of its dataclass (`UnitRef`, `PersonRef`, ...)."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import is_dataclass
 from functools import cache
 from typing import Annotated, Any, NamedTuple, get_args, get_origin
@@ -18,31 +18,34 @@ class Reference(NamedTuple):
     pointer: str
 
 
-Walk = Callable[[Any, str], Iterator[Reference]]
+Walk = Callable[[Any, str, list[Reference]], None]  # puts what a value names into the list
 
 
 def references(entry: Envelope) -> list[Reference]:
     """Every unit, lot, person, alert and party that the entry names beside its subject, in the order of its members."""
-    found: list[Reference] | None = getattr(entry, "_references", None)
+    found: list[Reference] | None = entry.__dict__.get("_references")
     if found is None:
         found = [Reference("person", entry.by, "/by")]
         if entry.typed_by:
             found.append(Reference("person", entry.typed_by, "/typed_by"))
         found += named_in(entry.body, "/data")
-        object.__setattr__(entry, "_references", found)  # kept beside the fields: recording asks four times
+        entry.__dict__["_references"] = found  # kept beside the fields: recording asks four times
     return found
 
 
 def named_in(body: Any, pointer: str) -> list[Reference]:
     """What the data of an entry names; `pointer` is where the data stands."""
     kind: Any = type(body)
+    found: list[Reference] = []
     walk = _walker(kind)
-    return list(walk(body, pointer)) if walk else []
+    if walk is not None:
+        walk(body, pointer, found)
+    return found
 
 
 def named_subjects(entry: Envelope) -> list[str]:
     """The subjects, other than its own, that the entry is also found under; no subject twice."""
-    found = {f"{r.kind}:{r.ident}": None for r in references(entry) if r.kind != "party"}
+    found = {f"{kind}:{ident}": None for kind, ident, _ in references(entry) if kind != "party"}
     found.pop(entry.subject, None)
     return list(found)
 
@@ -51,10 +54,7 @@ def named_subjects(entry: Envelope) -> list[str]:
 def _walker(hint: Any) -> Walk | None:
     """A walk over values of this hint, or None when no such value names anything."""
     walks = [walk for choice in alternatives(hint) if (walk := _walk_one(choice))]
-    if not walks:
-        return None
-    walk = walks[0]  # no member of ours may be one of two things that both name something
-    return lambda value, pointer: iter(()) if value is None else walk(value, pointer)
+    return walks[0] if walks else None  # no member of ours may be one of two things that both name something
 
 
 def _walk_one(hint: Any) -> Walk | None:
@@ -63,34 +63,48 @@ def _walk_one(hint: Any) -> Walk | None:
     origin, args = get_origin(hint), get_args(hint)
     if origin is tuple and args[-1] is Ellipsis:
         inner = _walker(args[0])
-        return inner and (
-            lambda values, pointer: (r for n, value in enumerate(values) for r in inner(value, f"{pointer}/{n}"))
-        )
+        return inner and _walk_each(inner)
     if is_dataclass(hint):
         return _walk_record(hint)
     return None
 
 
+def _walk_each(inner: Walk) -> Walk:
+    def walk_each(values: Any, pointer: str, found: list[Reference]) -> None:
+        for n, value in enumerate(values):
+            inner(value, f"{pointer}/{n}", found)
+
+    return walk_each
+
+
 def _walk_form(form: Form) -> Walk | None:
     if form.names:
         kind: str = form.names
-        return lambda value, pointer: iter((Reference(kind, value, pointer),))
+        return lambda value, pointer, found: found.append(Reference(kind, value, pointer))
     if form.name == "place":
-        return lambda value, pointer: iter(
-            (Reference("unit", value[5:], pointer),) if value.startswith("unit:") else ()
-        )
-    if form.name == "subject":
-        return lambda value, pointer: iter((Reference(value.partition(":")[0], value.partition(":")[2], pointer),))
-    return None
+        return _walk_place
+    return _walk_subject if form.name == "subject" else None
+
+
+def _walk_place(value: str, pointer: str, found: list[Reference]) -> None:
+    if value.startswith("unit:"):
+        found.append(Reference("unit", value[5:], pointer))
+
+
+def _walk_subject(value: str, pointer: str, found: list[Reference]) -> None:
+    kind, _, ident = value.partition(":")
+    found.append(Reference(kind, ident, pointer))
 
 
 def _walk_record(cls: Any) -> Walk | None:
-    parts = [(name, wire_name(name), walk) for name, hint in hints_of(cls).items() if (walk := _walker(hint))]
+    parts = [(name, f"/{wire_name(name)}", walk) for name, hint in hints_of(cls).items() if (walk := _walker(hint))]
     if not parts:
         return None
 
-    def walk_record(value: Any, pointer: str) -> Iterator[Reference]:
+    def walk_record(value: Any, pointer: str, found: list[Reference]) -> None:
         for name, outer, walk in parts:
-            yield from walk(getattr(value, name), f"{pointer}/{outer}")
+            member = getattr(value, name)
+            if member is not None:
+                walk(member, pointer + outer, found)
 
     return walk_record

@@ -3,18 +3,17 @@
 A slip is an entry as a device sent it. Corrections bear on facts, never on what was sent.
 """
 
-from datetime import UTC
+from typing import NamedTuple
 
 from service_api.domain import moments
 from service_api.domain.entry import Recorded
 from service_api.domain.ledger import Doubt
-from service_api.domain.records import record
 
 LIFTABLE = ("device-gap", "clock-back")
+DEVICES = ("device/", "device0")  # every cause is from the one to just before the other
 
 
-@record
-class Slip:
+class Slip(NamedTuple):
     """`typed` and `at` are the moment by the device's clock and the corrected one, in UTC; moved : the note's step."""
 
     device: str
@@ -31,10 +30,10 @@ def slip_of(entry: Recorded) -> Slip | None:
     device = entry.device
     if device is None:
         return None
-    typed = moments.in_utc(moments.parse(entry.occurred_at).astimezone(UTC), 6)
+    typed = moments.in_utc(entry.typed, 6)
+    at = typed if entry.moment is entry.typed else moments.in_utc(entry.moment, 6)
     moved = device.note.clock_moved_ms if device.note else 0
-    live, at = entry.source_kind == "live", moments.in_utc(entry.moment, 6)
-    return Slip(device.id, device.seq, entry.index, entry.id, live, typed, at, moved)
+    return Slip(device.id, device.seq, entry.index, entry.id, entry.source_kind == "live", typed, at, moved)
 
 
 def cause(slip: Slip) -> str:

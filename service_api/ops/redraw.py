@@ -19,15 +19,15 @@ from sqlalchemy.schema import CreateTable
 from service_api.app import Store
 from service_api.domain.entry import Recorded
 from service_api.filing import changes_of, drawn_topics, family_topic, is_context, pages_of, root_of
-from service_api.ledgers import settle, settle_slips, write_claims
+from service_api.ledgers import settle, settle_every_slip, write_claims
 from service_api.log import driver
 from service_api.log import store as log
 from service_api.log import tables as log_tables
 from service_api.log.engines import drawing_engine
 from service_api.log.store import Book
-from service_api.ops.shares import Drawn, Share, blocks, drawn_apart
+from service_api.ops.shares import Drawn, Share, blocks, drawn_apart, little_collected
 from service_api.pages import draw_unit, find_entry, read_entries
-from service_api.projections import slips, tables, units
+from service_api.projections import tables, units
 from service_api.projections.changes import change_rows
 from service_api.projections.remarks import forget_remarks, remark_rows
 
@@ -61,7 +61,7 @@ def redraw(store: Store, book: Book, progress: Progress = lambda _: None, *, pro
     url = store.settings.database
     engine = drawing_engine(url)
     try:
-        with engine.connect() as connection:
+        with engine.connect() as connection, little_collected():
             with connection.begin():
                 swap = _Swap(connection, book.number)
                 size = log.read_head(connection, book.number).size
@@ -84,7 +84,7 @@ def compared(store: Store, book: Book, progress: Progress = lambda _: None) -> d
     """Draw the book's projections and change nothing: by table, how many rows are not what the log says, and one."""
     engine = drawing_engine(store.settings.database)
     try:
-        with engine.connect() as connection:
+        with engine.connect() as connection, little_collected():
             with connection.begin():
                 swap = _Swap(connection, book.number)
                 size = log.read_head(connection, book.number).size
@@ -199,7 +199,7 @@ class _Drawing:
         self._written |= share.touched
         share.touched, share.again = set(), set()
         settle(self.connection, self, self.book, self._keys, lambda units: {unit: share.states[unit] for unit in units})
-        settle_slips(self.connection, self, self.book, slips.ends(self.connection, self.book))
+        settle_every_slip(self.connection, self, self.book)
 
 
 class _Swap:

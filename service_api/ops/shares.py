@@ -3,8 +3,11 @@
 Corrections are left to whoever sees every page: which pages they show on, and what they change, is asked of the store.
 """
 
+import gc
 import marshal
 from collections.abc import Generator, Iterable, Iterator
+from contextlib import contextmanager
+from functools import partial
 from multiprocessing import get_context
 from multiprocessing.connection import Connection as Pipe
 from multiprocessing.connection import wait
@@ -15,12 +18,15 @@ from sqlalchemy import Connection
 
 from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Recorded
+from service_api.domain.fold import step
 from service_api.domain.ledger import Line
 from service_api.domain.slips import Slip, slip_of
-from service_api.domain.state import UnitState, begin
+from service_api.domain.state import UnitState, begin, witness
+from service_api.domain.timeline import simple_item
 from service_api.filing import is_context, own_changes, own_topics
-from service_api.late import advance
+from service_api.late import in_order
 from service_api.ledgers import own_lines
+from service_api.log import driver
 from service_api.log import store as log
 from service_api.log.engines import reading_engine
 from service_api.ops.processor import use_all
@@ -32,6 +38,7 @@ from service_api.projections.units import Page, Topic, Write
 from service_api.wire.entries import read_stored
 
 SUBJECT = b'"subject":"'
+SELDOM = 70_000  # new objects before the collector looks at them
 
 
 class Drawn(NamedTuple):
@@ -66,7 +73,7 @@ class Share:
 
     def take(self, texts: Iterable[bytes]) -> Drawn:
         topics: list[Topic] = []
-        pages: dict[str, Page] = {}
+        last: dict[str, Recorded] = {}
         changes: list[Change] = []
         lines: list[Line] = []
         corrections: list[int] = []
@@ -76,7 +83,7 @@ class Share:
             entry = read_stored(text)
             count += 1
             topics += own_topics(entry)
-            pages[entry.subject] = Page(entry.seq + 1, entry.index)
+            last[entry.subject] = entry
             if (slip := slip_of(entry)) is not None:
                 sent.append(slip)
             if TYPES[entry.type].corrects:
@@ -88,6 +95,7 @@ class Share:
                 context = entry.index
             if entry.kind == "unit":
                 self.step(entry.subject_id, entry)
+        pages = {subject: Page(entry.seq + 1, entry.index) for subject, entry in last.items()}
         writes = [
             units.topic_rows(self.book, topics),
             units.page_rows(self.book, pages),
@@ -102,11 +110,13 @@ class Share:
         self.touched.add(unit)
         if unit in self.again:
             return
-        stepped = advance(self.states.get(unit) or begin(unit), (entry,))
-        if stepped is None:
-            self.again.add(unit)
+        state = self.states.get(unit) or begin(unit)
+        if TYPES[entry.type].corrects:
+            self.states[unit] = witness(state, entry.index)
+        elif in_order(state, item := simple_item(entry)):
+            self.states[unit] = step(state, item)
         else:
-            self.states[unit] = stepped.state
+            self.again.add(unit)
 
     def join(self, other: "Share") -> None:
         """Take over the units of another share."""
@@ -115,14 +125,22 @@ class Share:
         self.again |= other.again
 
 
+@contextmanager
+def little_collected() -> Iterator[None]:
+    """Entries come and go by the thousand and none is part of a cycle: the collector looks once in a hundred times."""
+    often = gc.get_threshold()
+    gc.set_threshold(SELDOM, *often[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*often)
+
+
 def blocks(connection: Connection, book: int, start: int, stop: int, length: int) -> Iterator[list[bytes]]:
-    """The texts with start <= index < stop, some at a time. Raises RuntimeError when one is missing."""
+    """The texts with start <= index < stop, some at a time. Raises LookupError when one is missing."""
+    ask = partial(driver.rows, connection)
     for first in range(start, stop, length):
-        last = min(stop, first + length)
-        found = list(log.read(connection, book, first, last))
-        if [s.index for s in found] != list(range(first, last)):
-            raise RuntimeError(f"the log has a gap between entries {first} and {last}")
-        yield [s.hashed for s in found]
+        yield log.hashed_of(ask, book, first, min(stop, first + length))
 
 
 def drawn_apart(url: str, book: int, size: int, length: int, processes: int) -> Generator[Drawn | Share, None, None]:
@@ -162,7 +180,7 @@ def drawn_apart(url: str, book: int, size: int, length: int, processes: int) -> 
 def _draw(pipe: Pipe, url: str, book: int, size: int, length: int, number: int, processes: int) -> None:
     """One process's share: bytes for what some entries came to, at last none, and then the share itself."""
     share, engine = Share(book), reading_engine(url)
-    with engine.connect() as connection:
+    with engine.connect() as connection, little_collected():
         for texts in blocks(connection, book, 0, size, length):
             mine = [text for text in texts if crc32(_subject(text)) % processes == number]
             drawn = share.take(mine)

@@ -114,6 +114,12 @@ def write_doubts(connection: Connection, book: int, by_cause: Mapping[str, Seque
     return Write(_DOUBT, rows)
 
 
+def forget_doubts(connection: Connection, book: int, causes: tuple[str, str]) -> None:
+    """Take out the doubts of all causes from the one to just before the other."""
+    low, high = causes
+    connection.execute(delete(t.doubt).where(t.doubt.c.book == book, t.doubt.c.cause >= low, t.doubt.c.cause < high))
+
+
 def head_rows(book: int, heads: dict[str, int]) -> Write:
     """How far the neighbours of these pages go."""
     return Write(_DOUBT, [(book, subject, HEAD, "", head, "") for subject, head in sorted(heads.items())])

@@ -3,13 +3,14 @@
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, func, or_, select
 
 from service_api.domain.slips import Slip
 from service_api.projections import tables as t
 from service_api.projections.units import Ask, Write
 
 _S = t.slip.c
+_OF = (_S.device, _S.seq, _S.fact, _S.entry, _S.live, _S.typed, _S.at, _S.moved)
 
 
 def slip_rows(book: int, slips: Iterable[Slip]) -> Write:
@@ -52,12 +53,13 @@ def of_device(connection: Connection, book: int, device: str, below: int | None)
     return list(_read(connection, wanted if below is None else wanted.where(_S.fact < below)))
 
 
-def ends(connection: Connection, book: int) -> list[Slip]:
-    """The first and the last slip of every device."""
-    of_device = select(_S.device, func.min(_S.seq), func.max(_S.seq)).where(_S.book == book).group_by(_S.device)
-    spans = connection.execute(of_device.order_by(_S.device)).all()
-    wanted = (select(t.slip).where(_S.book == book, _S.device == d, _S.seq.in_((a, b))) for d, a, b in spans)
-    return [slip for query in wanted for slip in _read(connection, query)]
+def odd_pairs(connection: Connection, book: int) -> list[tuple[Slip, Slip]]:
+    """Of all slips, those between which numbers are missing or the clock went back, each with the one before it."""
+    before = {c.name: func.lag(c).over(partition_by=_S.device, order_by=_S.seq).label(f"before_{c.name}") for c in _OF}
+    pairs = select(*_OF, *before.values()).where(_S.book == book).subquery()
+    gap, back = pairs.c.seq > pairs.c.before_seq + 1, pairs.c.typed < pairs.c.before_typed
+    found = connection.execute(select(pairs).where(or_(gap, back)).order_by(pairs.c.device, pairs.c.seq))
+    return [(_slip(row[len(_OF) :]), _slip(row[: len(_OF)])) for row in found]
 
 
 def every(connection: Connection, book: int, below: int) -> Iterator[Slip]:

@@ -15,6 +15,7 @@ from tests.bench import (  # noqa: F401  they register
     bench_pull,
     bench_read,
     bench_redraw,
+    bench_size,
     bench_start,
     bench_view,
 )

@@ -45,7 +45,7 @@ def replay(bench: Bench) -> Measured:
     return bench.ratios(lambda: FED / _job("redraw", data, 1), lambda: _job("replay", folder, FED))
 
 
-@figure("recording in process, batches of 100 / aggregate save of 100", goal=24, at_least=0.5, aim=1.0, judged=False)
+@figure("recording in process, batches of 100 / aggregate save of 100", goal=24, at_least=0.5, aim=1.0)
 def save(bench: Bench) -> Measured:
     _library()
     data, folder = bench.copy_of(bench.service), bench.fresh("save")

@@ -49,8 +49,11 @@ def test_a_start_and_its_first_questions_import_only_what_they_need(migrated, tm
             get(f"{address}/v1/units/U-1{path}", token)
     finally:
         process.terminate()
-        process.wait(10)
+        status = process.wait(10)
         process.stdout.close()
+    assert (0, []) == (status, list(folder.glob("*-wal"))), (
+        "who is told to end closes the store: the next start is quick"
+    )
     imported = {line.rpartition("|")[2].strip() for line in (tmp_path / "said").read_text().splitlines()}
     assert {"flask", "sqlalchemy", "waitress", "service_api.answering"} <= imported
     assert [] == sorted(HEAVY & imported)
