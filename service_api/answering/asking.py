@@ -88,6 +88,7 @@ class Asking:
         """folder : where the attachments of the book lie"""
         self.engine, self.book, self.clock, self.quickly, self.folder = engine, book, clock, quickly, folder
         self._kept: dict[tuple[Any, ...], Answer] = {}
+        self._summaries: dict[tuple[Any, ...], dict[str, Any]] = {}
         self._shared: tuple[int, dict[tuple[str, ...], Any]] = (-2, {})
 
     def count(self, connection: Connection, when: When) -> int | None:

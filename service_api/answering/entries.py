@@ -1,15 +1,16 @@
 """Entries as they stand in the book, and what others pull."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from functools import partial
 from hashlib import sha256
 from typing import Any
 
 from sqlalchemy import Connection
 
-from service_api.answering.asking import NOW, Answer, Asking
+from service_api.answering.asking import KEPT_ANSWERS, NOW, Answer, Asking
 from service_api.domain.plain import answer
 from service_api.domain.refusals import NotFound
-from service_api.log import store
+from service_api.log import driver, store
 from service_api.pages import entry_answer, entry_answers, find_entry, read_entries, recorded_answer
 from service_api.projections import units
 from service_api.projections.changes import Change, read_changes
@@ -110,9 +111,18 @@ class EntryAnswers(Asking):
         return units.all_units(connection, book)
 
     def _summary(self, connection: Connection, unit: str) -> dict[str, Any]:
+        """Kept as an answer about now is: who pulls a book from its beginning meets a unit in many pages."""
         from service_api.domain.changes import summary
 
-        found: dict[str, Any] = answer(summary(*self.both(connection, unit, NOW)))
+        key = (unit, units.heads(partial(driver.rows, connection), self.book.number, unit), self._today())
+        found = self._summaries.get(key)
+        if found is None:
+            state, context = self.both(connection, unit, NOW)
+            found = answer(summary(state, context))
+            if not context.carried:
+                if len(self._summaries) > KEPT_ANSWERS:
+                    self._summaries.clear()
+                self._summaries[key] = found
         return found
 
 

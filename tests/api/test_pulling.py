@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 
 from service_api.answering.entries import BLOCK
+from service_api.domain import changes as domain_changes
 from service_api.http import feeds
 from tests import factories as f
 
@@ -52,6 +53,35 @@ def test_question_17_the_last_change_of_every_unit_carries_its_condition(demo: A
         assert (now["standing"], now["hours"]) == (summary["standing"], summary["hours"])
         outcomes = {c["characteristic"]: c["conformity"]["outcome"] for c in now["characteristics"] if c["latest"]}
         assert outcomes == {c["characteristic"]: c["outcome"] for c in summary["characteristics"]}
+
+
+def test_a_condition_in_short_is_kept_until_the_unit_its_context_or_the_day_moves(
+    standing_unit: Any, tell: Tell, ask: Ask, clock: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who pulls a book from its beginning meets a unit in many pages."""
+    made, whole = [], domain_changes.summary
+    monkeypatch.setattr(
+        domain_changes, "summary", lambda state, context: made.append(state.unit) or whole(state, context)
+    )
+
+    def last() -> Any:
+        return [c for c in pulled(ask, 100)[0] if c["unit"] == "U-1"][-1]["condition"]
+
+    def times_made() -> int:
+        before = made.count("U-1")
+        last()
+        last()
+        return made.count("U-1") - before
+
+    last()
+    assert 0 == times_made()
+    tell(f.reading("0.12"))
+    assert {"TST-BL": "0.12"} == {c["characteristic"]: c["value"] for c in last()["characteristics"]}
+    assert 0 == times_made()
+    tell(f.sheet_issued(rev=2))
+    assert 1 == times_made()
+    clock.advance(days=1)
+    assert 1 == times_made()
 
 
 def test_past_the_end_there_is_nothing_and_next_stays(standing_unit: Any, ask: Ask) -> None:
