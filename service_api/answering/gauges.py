@@ -9,9 +9,11 @@ from service_api.answering.asking import Answer, Asking, Keep, When, answered
 from service_api.domain.context import SheetRevision, in_force
 from service_api.domain.moments import day_begins
 from service_api.domain.plain import answer
+from service_api.domain.records import replace
 from service_api.domain.refusals import Malformed, NotFound
 from service_api.domain.sheets import Characteristic
-from service_api.pages import sheet_revisions
+from service_api.filing import pages_of
+from service_api.pages import read_entries, sheet_revisions
 from service_api.projections import units
 
 
@@ -39,6 +41,40 @@ class GaugeAnswers(Asking):
         index = max(revision.index, *(c.record.index for c in (asked, *others)))
         as_of = self.asked(when, known, index)
         return answered(answer(fit_for(asked, others, row, revision.class_, at, day, as_of)))
+
+    def lookback(self, gauge: str, when: When) -> Answer:
+        """Which readings are in doubt since the gauge was last found out, and what they decide when corrected."""
+        from service_api.domain.lookback import Page, Sound, last_finding, lookback
+
+        book = self.book.number
+        with self.engine.begin() as connection:
+            known = self.count(connection, when)
+            state = self._state(connection, gauge, when, known)
+            keep = self.shelf(connection, known)
+            record = self._gauge(connection, keep, gauge, known)
+            if when.true_at is not None:
+                record = replace(record, calibrations=tuple(c for c in record.calibrations if c.at <= when.true_at))
+            checks = self._facts(connection, gauge, when, ("gauge.checked",))
+            named = units.indexes(connection, book, f"unit:{gauge}", below=known, types=("reading.taken",), named=True)
+            told = read_entries(connection, book, named)
+            on = {page for entry in told for page in pages_of(connection, book, entry, known)}
+            pages, indexes = [], [state.index, record.index]
+            for unit in sorted(page.partition(":")[2] for page in on if page.startswith("unit:")):
+                read, context = self.both(connection, unit, when)
+                indexes += [read.index, context.index]
+                pages.append(Page(unit, self._facts(connection, unit, when), context))
+            used = {i.data["gauge"] for page in pages for i in page.facts if "gauge" in i.data}
+            records = {name: self._gauge(connection, keep, name, known) for name in sorted(used)}
+        as_of = self.asked(when, known, max(indexes))
+        found = lookback(
+            gauge,
+            last_finding(record),
+            [i for i in checks if i.entry.type == "gauge.checked"],
+            pages,
+            Sound(records | {gauge: record}),
+            as_of,
+        )
+        return answered(answer(found))
 
     def _row_for(
         self, connection: Connection, keep: Keep, code: str, class_: str | None, day: date, known: int | None

@@ -139,6 +139,7 @@ CALLS: dict[str, dict[str, Reach]] = {
     "GET /v1/authorisations/audit": _all(*READS_ALL),
     "GET /v1/pieces": _all(*READS_ALL),
     "GET /v1/gauges/{gauge}/fitness": _all(*READS_ALL),
+    "GET /v1/gauges/{gauge}/lookback": _all(*READS_ALL),
     "GET /v1/lots": _all(*READS_ALL),
     "GET /v1/lots/{lot}": _all(*READS_ALL),
     "GET /v1/spares/forecast": _all(*READS_ALL),

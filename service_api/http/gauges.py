@@ -6,6 +6,7 @@ from service_api.domain.refusals import Malformed
 from service_api.http.contract import TIMES, answers, contract, day_of, give, known_query, when
 
 bp = Blueprint("gauges", __name__, url_prefix="/v1")
+REFUSES = ("unknown-unit", "bad-query")
 
 
 @bp.get("/gauges/<gauge>/fitness")
@@ -24,3 +25,14 @@ def fitness(gauge: str) -> Response:
     if not code:
         raise Malformed.at("?characteristic", "bad-query", "say for which characteristic")
     return give(answers().fitness(gauge, code, request.args.get("class"), day_of("on"), when()))
+
+
+@bp.get("/gauges/<gauge>/lookback")
+@contract(gives="service_api.domain.lookback:Lookback", query=TIMES, refuses=REFUSES)
+def lookback(gauge: str) -> Response:
+    """Every reading by a gauge between its last good calibration and the one that found it out, as read and corrected.
+
+    Which decisions change, where those units are, and which of them still need somebody to act.
+    """
+    known_query(*TIMES)
+    return give(answers().lookback(gauge, when()))

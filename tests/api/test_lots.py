@@ -238,6 +238,29 @@ def test_a_lot_that_nobody_named_is_not_found(client):
     assert 404 == client.get("/v1/lots/L-77").status_code
 
 
+# On the demo
+
+
+def test_q30_every_lot_that_was_received_adds_up_and_vn_2311_c_to_40(demo):
+    """JOB.md question 30, and S2 as far as it is planted: 40 loose vanes, sets 2 and 5 of it fitted.
+
+    The hoist of set 5 was scrapped, and the set moved on to SEL-008. Nobody received the parts that hoists came with.
+    """
+    astray = demo.ask("/v1/lots", unbalanced="true")["lots"]
+    assert {0} == {lot["received"] for lot in astray}
+    assert {lot["lot"] for lot in astray} == {d["subject"][4:] for d in imbalances(demo.ask)}
+    found = demo.ask("/v1/lots/VN-2311-C")
+    assert ("GRP-V18", (40, 40, 0)) == (found["part_no"], balance(found))
+    assert [("FAC-006", "vane-set", 5), ("SEL-008", "vane-set", 5)] == where(found["now"])
+    assert ["FAC-006", "ACH-005", "SEL-008"] == [stay["unit"] for stay in found["ever"]]
+    assert 30 == found["loose"]["stock"]
+
+
+def test_q30_s4_before_the_labels_were_settled_the_set_was_believed_to_be_in_fac_003(demo):
+    eve = demo.ask("/v1/lots/VN-2311-C", known_at="2024-01-08T12:00:00+01:00")
+    assert ["FAC-003"] == [stay["unit"] for stay in eve["now"]]
+
+
 # No drift between late and in order
 
 STEPS = (
