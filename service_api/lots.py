@@ -33,8 +33,9 @@ class Lots:
         with self.answers.engine.begin() as connection:
             known = self.answers.count(connection, when)
             claimed = rows.pages_of_lots(connection, self.book.number, lot, known)
-            heads = self._heads(connection, {lot: claimed.get(lot, set())}, known)[lot]
-            found = self._tally(connection, lot, when, known, heads, {})
+            iron = self._iron(connection, when, known)
+            heads = self._heads(connection, {lot: claimed.get(lot, set())}, known, iron)[lot]
+            found = self._tally(connection, lot, when, known, heads, {}, iron)
             if not found.entries:
                 raise NotFound(f"no entry names the lot {lot}")
             lifted = self._lifted(connection, [found], when, known)
@@ -78,15 +79,42 @@ class Lots:
         own = units.subjects(connection, self.book.number, "lot:")
         lots = claimed.keys() | {subject.removeprefix("lot:") for subject in own}
         claimed = {lot: claimed.get(lot, set()) for lot in sorted(lots) if lot > after}
-        heads = self._heads(connection, claimed, known)
+        iron = self._iron(connection, when, known)
+        heads = self._heads(connection, claimed, known, iron)
         read: dict[str, list[Item]] = {}
-        found = [self._tally(connection, lot, when, known, of, read) for lot, of in heads.items()]
+        found = [self._tally(connection, lot, when, known, of, read, iron) for lot, of in heads.items()]
         return found, max((head for of in heads.values() for _, head in of), default=-1)
 
-    def _heads(self, connection: Connection, claimed: Mapping[str, set[str]], known: int | None) -> dict[str, Heads]:
-        """By lot, the pages that ever spoke of it and how far each has come. claimed : by lot, its units' pages"""
+    def _iron(self, connection: Connection, when: "When", known: int | None) -> dict[str, str]:
+        """By unit that was merged, the unit that it is in the end."""
+        until = None if when.true_at is None else in_utc(when.true_at, 6)
+        lines = latest(rows.merges(connection, self.book.number, known))
+        into = {line.unit: line.key.partition("/")[2] for line in lines if until is None or line.at <= until}
+        found = {}
+        for unit in into:
+            seen = [unit]
+            while seen[-1] in into and into[seen[-1]] not in seen:
+                seen.append(into[seen[-1]])
+            # each into the other: one iron all the same
+            found[unit] = min(seen) if seen[-1] in into else seen[-1]
+        return found
+
+    def _heads(
+        self, connection: Connection, claimed: Mapping[str, set[str]], known: int | None, iron: Mapping[str, str]
+    ) -> dict[str, Heads]:
+        """By lot, the pages that ever spoke of it and how far each has come.
+
+        claimed : by lot, its units' pages; iron : all pages of a merged unit belong to it
+        """
         book = self.book.number
-        pages = {lot: (f"lot:{lot}", *sorted(of)) for lot, of in claimed.items()}
+        one: dict[str, set[str]] = {}
+        for unit, last in iron.items():
+            one.setdefault(last, {f"unit:{last}"}).add(f"unit:{unit}")
+        pages = {}
+        for lot, of in claimed.items():
+            ends = (iron.get(unit, unit) for unit in (page.partition(":")[2] for page in of))
+            more = set().union(*(one[last] for last in ends if last in one))
+            pages[lot] = (f"lot:{lot}", *sorted(of | more))
         every = {page for of in pages.values() for page in of}
         if known is None:
             heads = {page: found.head for page, found in units.read_pages(connection, book, every).items()}
@@ -108,6 +136,7 @@ class Lots:
         known: int | None,
         heads: Heads,
         read: dict[str, list[Item]],
+        iron: Mapping[str, str],
     ) -> Tally:
         kept = self._kept.get(lot) if when.now else None
         if kept is not None and kept[0] == heads:
@@ -116,7 +145,7 @@ class Lots:
             if page not in read:
                 types = ON_UNITS if page.startswith("unit:") else None
                 read[page] = facts(history_of(connection, self.book.number, page, known, types), when.true_at)
-        found = tally(lot, ((page, item) for page, _ in heads for item in read[page]))
+        found = tally(lot, ((page, item) for page, _ in heads for item in read[page]), iron)
         if when.now:
             self._kept[lot] = (heads, found)
         return found

@@ -5,7 +5,7 @@ corrected moment. Nothing is stored, so late entries and corrections leave it as
 """
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -110,6 +110,7 @@ class _Occupant:
 @dataclass
 class _Count:
     lot: str
+    iron: Mapping[str, str]
     part_no: str | None = None
     received: int = 0
     at: Counter[str] = field(default_factory=Counter)  # by place; below nought where more left than was there
@@ -119,6 +120,11 @@ class _Count:
     inside: dict[tuple[str, str], list[_Occupant]] = field(default_factory=dict)
     done: list[LotStay] = field(default_factory=list)
     entries: list[str] = field(default_factory=list)
+
+    def unit(self, place: str) -> str:
+        """The unit of `unit:ID`, by the number that it goes by in the end."""
+        ident = place.removeprefix("unit:")
+        return self.iron.get(ident, ident)
 
     def take(self, unit: str, item: Item) -> None:
         before = self._so_far()
@@ -172,7 +178,7 @@ class _Count:
         self.at[f"unit:{unit}"] -= on_the_way
         qty -= on_the_way
         if source is not None and qty:
-            other = source.removeprefix("unit:")
+            other = self.unit(source)
             if self._taken(other, item, body):
                 return
             if other in self.went:
@@ -204,8 +210,9 @@ class _Count:
             self._leave(unit, body.slot, occupant, item)
         qty = self._out(named, out)
         if qty:
-            self.at[body.to] += qty
-            self.went[unit] = body.to
+            to = f"unit:{self.unit(body.to)}" if body.to.startswith("unit:") else body.to
+            self.at[to] += qty
+            self.went[unit] = to
 
     def _out(self, named: tuple[Piece, ...], out: Sequence[_Occupant]) -> int:
         """How many of the lot a removal brought out: what it says, else all that was in."""
@@ -240,13 +247,16 @@ class _Count:
         return Tally(self.lot, self.part_no, self.received, stays, loose, gone, tuple(self.entries), odd_since)
 
 
-def tally(lot: str, facts: Iterable[tuple[str, Item]]) -> Tally:
-    """facts : by subject, those of the lot's page and of the units that had it; one that stands on two pages once"""
-    count = _Count(lot)
+def tally(lot: str, facts: Iterable[tuple[str, Item]], iron: Mapping[str, str] | None = None) -> Tally:
+    """facts : by subject, those of the lot's page and of the units that had it; one that stands on two pages once
+
+    iron : by unit that was merged, the unit that it is
+    """
+    count = _Count(lot, iron or {})
     gap, odd_since = 0, None
     once = {item.entry.id: (subject, item) for subject, item in facts}
     for subject, item in sorted(once.values(), key=lambda fact: fact[1].key):
-        count.take(subject.removeprefix("unit:"), item)
+        count.take(count.unit(subject), item)
         if count.gap != gap:
             gap = count.gap
             odd_since = item.entry.id if gap else None

@@ -85,6 +85,12 @@ def ever_merged(connection: Connection, book: int) -> dict[str, set[str]]:
     return found
 
 
+def merges(connection: Connection, book: int, below: int | None = None) -> list[Line]:
+    """Every line of a merge of two units that the first `below` entries wrote."""
+    of_merges = _LINES.where(_C.key.between(f"{MERGED}/", f"{MERGED}0"))
+    return [line for line in _read(connection, of_merges, book=book) if below is None or line.since < below]
+
+
 def keys_of(connection: Connection, book: int, subject: str, below: int | None = None) -> set[str]:
     """The keys that facts of a page claimed, as far as the first `below` entries say."""
     wanted = _KEYS if below is None else _KEYS.where(_C.since < below)

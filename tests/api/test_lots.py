@@ -234,6 +234,25 @@ def test_lots_are_listed_by_number_and_those_that_do_not_add_up_by_themselves(te
     assert 422 == client.get("/v1/lots?unbalanced=yes").status_code
 
 
+def test_what_went_in_under_an_old_number_comes_out_under_the_new_one(tell, ask):
+    """Two pages of one iron: fitted on U-1, which was merged into U-2, and removed there without a word of the lot."""
+    merge = {"into": "U-2", "why": "one iron", "evidence": ["engraving"], "second": "lou.lead"}
+    *_, merged, out = tell(
+        f.lot_received("L-1", 5, **at(2)),
+        into("U-1", 5, **at(3)),
+        f.entry("unit.merged", merge, **at(4)),
+        f.removed("vane-set", to="scrap", unit="U-2", **at(4, 11)),
+    )
+    found = ask("/v1/lots/L-1")
+    assert ([], 5, (5, 5, 0)) == (found["now"], found["gone"]["scrap"], balance(found))
+    assert [("U-2", "vane-set", 5)] == where(found["ever"])
+    assert [("U-1", "vane-set", 5)] == where(ask("/v1/lots/L-1", known_index=merged["index"])["now"])
+    tell(f.withdrawn(merged))
+    found = ask("/v1/lots/L-1")
+    assert [("U-1", "vane-set", 5)] == where(found["now"])
+    assert out["id"] not in found["entries"]
+
+
 def test_a_lot_that_nobody_named_is_not_found(client):
     assert 404 == client.get("/v1/lots/L-77").status_code
 
