@@ -31,16 +31,30 @@ from service_api.wire.entries import near
 
 
 def sight_of(connection: Connection, book: int, unit: str, party: str, known: int | None = None) -> Sight:
+    """The page of another's unit is not read: that it took longer would say that it is there."""
+    if unit not in _named_units(connection, book, party, known):
+        return Sight()
     return sight(history_of(connection, book, f"unit:{unit}", known), party)
+
+
+def sights(connection: Connection, book: int, party: str, known: int | None = None) -> dict[str, Sight]:
+    """What the party sees of each unit that was ever theirs, by number."""
+    named = sorted(_named_units(connection, book, party, known))
+    found = {unit: sight(history_of(connection, book, f"unit:{unit}", known), party) for unit in named}
+    return {unit: seen for unit, seen in found.items() if seen.spans}
 
 
 def own_units(connection: Connection, book: int, party: str, known: int | None = None) -> list[str]:
     """The units that were ever the party's, by number."""
+    return list(sights(connection, book, party, known))
+
+
+def _named_units(connection: Connection, book: int, party: str, known: int | None) -> set[str]:
+    """The units that an entry gives to the party, corrected entries too."""
     named = read_entries(connection, book, units.indexes(connection, book, f"party:{party}", below=known))
     find = partial(find_entry, connection, book)
     pages = {page for e in named for page in pages_of(connection, book, root_of(e, find), known)}
-    found = sorted(page.partition(":")[2] for page in pages if page.startswith("unit:"))
-    return [unit for unit in found if sight_of(connection, book, unit, party, known).spans]
+    return {page.partition(":")[2] for page in pages if page.startswith("unit:")}
 
 
 def hidden(connection: Connection, book: int, entry: Envelope, sender: Sender) -> Refusal | None:
@@ -182,18 +196,11 @@ class CustomerAnswers:
 
     def entry(self, ident: str) -> Answer:
         with self.engine.begin() as connection:
-            found = find_entry(connection, self.book.number, ident)
-            if found is None or not self._sees(connection, found):
+            own = sights(connection, self.book.number, self.party).values()
+            if not any(ident in seen.shown for seen in own):  # before it is looked for, so that time says no more
                 raise NotFound("no such entry")
             line = json.loads(self.every.entry(ident).text)
             return answered(self._line(connection, line))
-
-    def _sees(self, connection: Connection, entry: Recorded) -> bool:
-        pages = pages_of(
-            connection, self.book.number, root_of(entry, partial(find_entry, connection, self.book.number))
-        )
-        own = (p.partition(":")[2] for p in pages if p.startswith("unit:"))
-        return any(entry.id in sight_of(connection, self.book.number, unit, self.party).shown for unit in own)
 
     def entries(self, start: int, limit: int, subject: str | None, job: str | None) -> tuple[list[bytes], int | None]:
         """Those entries that they see, in the order of the book."""
@@ -202,8 +209,8 @@ class CustomerAnswers:
             book = self.book.number
             shown: set[str] = set()
             where: set[int] = set()
-            for unit in own_units(connection, book, self.party):
-                shown |= sight_of(connection, book, unit, self.party).shown
+            for unit, seen in sights(connection, book, self.party).items():
+                shown |= seen.shown
                 where |= set(units.indexes(connection, book, f"unit:{unit}"))
             if subject or job:
                 where &= set(units.indexes(connection, book, subject or f"job:{job}", named=True))
@@ -220,6 +227,8 @@ class CustomerAnswers:
     def job(self, job: str, when: When = NOW) -> Answer:
         """What was done in a job on their units; its parts are seen in its entries."""
         nothing = NotFound(f"no entry names the job {job}")
+        if not self._names("job", job, when):
+            raise nothing
         try:
             found = json.loads(self.every.job(job, when).text)
         except NotFound:
@@ -244,16 +253,33 @@ class CustomerAnswers:
 
     def release(self, release: str, when: When = NOW) -> Answer:
         """A release that they see, or with which the unit was sent to them; its certificate names no party."""
+        self._look_for_release(release, when)
         found = self.every.release(release, when)
         self._let_go_to_them(release, json.loads(found.text), when)
         return found
 
     def release_today(self, release: str, when: When = NOW) -> Answer:
         """The same today; what stands against it is the house's own, whether it is still good is said."""
+        self._look_for_release(release, when)
         found = json.loads(self.every.release_today(release, when).text)
         self._let_go_to_them(release, found, when)
         del found["blocks"]
         return answered(found)
+
+    def _names(self, member: str, name: str, when: When) -> bool:
+        """An entry on one of their units names it. Nothing else is looked at, so that another's takes no longer."""
+        with self.engine.begin() as connection:
+            book, known = self.book.number, self.every.count(connection, when)
+            pages = [
+                history_of(connection, book, f"unit:{unit}", known)
+                for unit in own_units(connection, book, self.party, known)
+            ]
+        named = {n for page in pages for i in page for n in (i.data.get(member), getattr(i.entry, member, None))}
+        return name in named
+
+    def _look_for_release(self, release: str, when: When) -> None:
+        if not self._names("release", release, when):
+            raise NotFound(f"no release {release} is in the book")
 
     def _let_go_to_them(self, release: str, found: dict[str, Any], when: When) -> None:
         """Raises NotFound unless it is theirs, in the words for one that is not there."""
@@ -281,10 +307,9 @@ class CustomerAnswers:
             return any(a.sha256 == digest for entry in self._entries(connection) for a in entry.attachments or ())
 
     def _entries(self, connection: Connection) -> Iterator[Recorded]:
-        for unit in own_units(connection, self.book.number, self.party):
-            shown = sight_of(connection, self.book.number, unit, self.party).shown
+        for unit, seen in sights(connection, self.book.number, self.party).items():
             indexes = units.indexes(connection, self.book.number, f"unit:{unit}")
-            yield from (e for e in read_entries(connection, self.book.number, indexes) if e.id in shown)
+            yield from (e for e in read_entries(connection, self.book.number, indexes) if e.id in seen.shown)
 
     def _line(self, connection: Connection, line: dict[str, Any]) -> dict[str, Any]:
         """An entry's members with other parties blanked; `withheld` names what was, so that no leaf seems wrong."""

@@ -22,8 +22,7 @@ class TagAnswers(Asking):
         tag = tags.normal(text)
         with self.engine.begin() as connection:
             known = self.count(connection, when)
-            wearers = self._wearers(connection, tag, when, known)
-            states = [s for s in wearers if seen is None or s.unit in seen]
+            states = self._wearers(connection, tag, when, known, seen)
             now = {s.unit: self._last_of(connection, s, when, known) for s in states}
         if seen is not None:
             now = {unit: into if into in seen else unit for unit, into in now.items()}
@@ -55,13 +54,16 @@ class TagAnswers(Asking):
 
         return last_of(state.unit, states) if state.merged is not None else state.unit
 
-    def _wearers(self, connection: Connection, tag: str, when: When, known: int | None) -> list[UnitState]:
+    def _wearers(
+        self, connection: Connection, tag: str, when: When, known: int | None, seen: frozenset[str] | None
+    ) -> list[UnitState]:
         """The units that the tag was ever attached to, as they were; a correction may have taken some of it back."""
         book = self.book.number
         if when.now:
             wearing = {s.unit for s in units.tag_spans(connection, book, tag)}
-            return list(units.read_states(connection, book, wearing).values())
+            return list(units.read_states(connection, book, wearing if seen is None else wearing & seen).values())
         told = read_entries(connection, book, units.indexes(connection, book, f"tag:{tag}", below=known))
         pages = {page for entry in told for page in pages_of(connection, book, entry, known)}
         wearing = {page.partition(":")[2] for page in pages if page.startswith("unit:")}
+        wearing = wearing if seen is None else wearing & seen
         return [draw_unit(connection, book, unit, known, when.true_at) for unit in sorted(wearing)]

@@ -55,9 +55,10 @@ def get(digest: str) -> Response:
     """The bytes as they came, as a download."""
     known_query()
     store = current_app.extensions["store"]
+    shown = answers().shows_attachment(_checked(digest))  # asked first: another's takes no longer than none
     with store.reading.begin() as connection:
-        kept = attachments.find(connection, caller().book, _checked(digest))
-    if kept is None or not answers().shows_attachment(digest):
+        kept = attachments.find(connection, caller().book, digest)
+    if kept is None or not shown:
         raise NotFound("no attachment of this digest has arrived")
     try:
         content = (store.attachments / str(caller().book) / digest).read_bytes()

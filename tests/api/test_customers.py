@@ -1,6 +1,7 @@
 """What a customer sees: their own units for the time in which they were theirs, other parties blanked (CONTRACT C)."""
 
 import pytest
+from sqlalchemy import event
 
 from tests import factories as make
 from tests.api.reading_back import faults, slug
@@ -228,3 +229,39 @@ def test_only_what_they_see_can_be_disputed(customer, hired):
     assert 201 == first.status_code
     assert (422, [("/data/target", "unknown-entry")]) == (second.status_code, faults(second.json))
     assert second.data == third.data
+
+
+@pytest.mark.parametrize(
+    ("path", "denied", "absent"),
+    [
+        ("/v1/units/{}", "U-2", "U-9"),
+        ("/v1/units/{}/card", "U-2", "U-9"),
+        ("/v1/units/{}/history", "U-2", "U-9"),
+        ("/v1/jobs/{}", "J-2", "J-9"),
+        ("/v1/entries/{}", make.entry_id(700), make.entry_id(999)),
+        ("/v1/attachments/{}", "a" * 64, "b" * 64),
+    ],
+)
+def test_b25_what_is_anothers_is_looked_for_no_further_than_what_is_not_there(
+    customer, hired, tell, store, book, path, denied, absent
+):
+    """GOALS B25: nothing leaked by time. The same statements, whether it is another's or not there."""
+    photo = {"sha256": "a" * 64, "media_type": "application/json", "bytes": 2, "name": "photo"}
+    tell(
+        make.registered("U-2", more={"owner": "party-b"}, occurred_at=JAN),
+        make.job_opened("J-2", unit="U-2", occurred_at=FEB) | {"id": make.entry_id(700)},
+        *(make.meter_read(str(100 + n), unit="U-2", job="J-2", attachments=[photo]) for n in range(5)),
+    )
+    read = []
+
+    def note(connection, cursor, statement, parameters, *_):
+        read.append((statement, str(parameters).replace(denied, "?").replace(absent, "?")))
+
+    event.listen(store.reading, "before_cursor_execute", note)
+    customer.get(path.format(absent))  # some of it is read once
+    asked = {}
+    for name in (denied, absent):
+        read.clear()
+        assert 404 == customer.get(path.format(name)).status_code
+        asked[name] = list(read)
+    assert asked[denied] == asked[absent] != []

@@ -9,15 +9,18 @@ import subprocess
 import sys
 import threading
 import time
+from dataclasses import replace
+from functools import partial
 from urllib.parse import urlsplit
 
 import pytest
 from sqlalchemy import text
 
 from tests import factories as f
+from tests.conftest import new_book, token_of
 from tests.faults.harness import ROOT, ground
 
-CLIENTS, EACH = 8, 20
+CLIENTS, EACH, ROUNDS = 8, 20, 12
 BROKEN = "import sys; sys.modules['gunicorn.app.base'] = None; from service_api.cli import main; main()"
 
 
@@ -71,6 +74,55 @@ def test_every_process_appends_and_an_id_is_known_to_all(on, service):
     again = [ask(on, service, "POST", "/v1/entries", told[0])[0] for _ in range(10)]
     other = [ask(on, service, "POST", "/v1/entries", json.dumps(sent[0] | {"job": "J-9"}))[0] for _ in range(10)]
     assert ([200] * 10, [409] * 10) == (again, other)
+
+
+def at_once(*calls):
+    """What each call gave; all of them began together."""
+    gate, found = threading.Barrier(len(calls)), {}
+
+    def run_one(number, call):
+        gate.wait(60)
+        found[number] = call()
+
+    threads = [threading.Thread(target=run_one, args=one) for one in enumerate(calls)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(120)
+    return [found[number] for number in range(len(calls))]
+
+
+def test_one_id_sent_at_once_to_two_processes_is_one_entry_and_the_other_content_is_refused(on, service):
+    """Issue 3, bad input: duplicate and conflicting ids across processes. Who comes first is nobody's to say."""
+    size = on.store.answers(on.book.number).size()
+    for n in range(ROUNDS):
+        raw = f.scanned(unit="U-1")
+        told = [json.dumps(raw).encode(), json.dumps(raw | {"job": f"J-{n}"}).encode()] * 4
+        heard = at_once(*(partial(ask, on, service, "POST", "/v1/entries", body) for body in told))
+        by_content = [sorted(status for status, _ in heard[which::2]) for which in (0, 1)]
+        assert [[200, 200, 200, 201], [409, 409, 409, 409]] == sorted(by_content)
+        (first,) = {json.loads(said)["index"] for status, said in heard if status in (200, 201)}
+        assert size + n == first, "no index was left out or given twice"
+    assert size + ROUNDS == on.store.answers(on.book.number).size()
+    assert 2 == len(appending(on.store)), "one process did it all: this proves nothing of two"
+
+
+def test_one_id_in_two_books_is_an_entry_of_each(on, service):
+    """Issue 3, bad input: across books. What one book knows of an id says nothing of another."""
+    other = new_book(on.store, "faults.example/other")
+    second = replace(on, book=other, token=token_of(on.store, other, "admin"))
+    early = "2026-01-02T08:00:00+01:00"
+    assert 201 == ask(second, service, "POST", "/v1/entries", json.dumps(f.registered("U-1", occurred_at=early)))[0]
+    for n in range(ROUNDS):
+        raw = f.scanned(unit="U-1")
+        same, changed = json.dumps(raw).encode(), json.dumps(raw | {"job": f"J-{n}"}).encode()
+        told = [(on, same), (second, changed)] * 3
+        heard = at_once(*(partial(ask, who, service, "POST", "/v1/entries", body) for who, body in told))
+        for which, body in ((0, same), (1, changed)):
+            assert [200, 200, 201] == sorted(status for status, _ in heard[which::2])
+            kept = json.loads(heard[which][1])
+            assert json.loads(body) == {name: kept[name] for name in json.loads(body)}
+    assert 1 + ROUNDS == on.store.answers(other.number).size()
 
 
 def test_a_body_that_is_too_large_is_refused_as_by_one_process(on, service):
