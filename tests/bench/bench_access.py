@@ -6,7 +6,6 @@ The door is taken out here, in this process and around the application; the prod
 
 import io
 import json
-import statistics
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -15,12 +14,13 @@ from typing import Any
 
 from service_api import permits
 from service_api.app import Store, create_app
-from service_api.directory import people, pins, sessions, tokens
+from service_api.directory import people, tokens
 from service_api.http import auth
 from service_api.settings import read_settings
 from service_api.wire.entries import read_draft
 from tests.bench.figures import Measured, figure
 from tests.bench.running import Bench, an_entry, reading, registered
+from tests.faults.guessing import sign_in_times
 
 UNIT = "ACC-1"
 MANY = {"append": 300, "read": 2000}
@@ -130,29 +130,6 @@ def badge_times(bench: Bench) -> Measured:
     """GOALS B25, interleaved, the slowest tenth cut; |t| of the worse of: unknown badge, somebody shut out."""
     depot = Depot(bench)
     try:
-        return Measured((_worst_t(depot),), note=f"{GUESSES} of each")
+        return Measured((sign_in_times(depot.store, depot.book.number, "FP.TWO", GUESSES),), note=f"{GUESSES} of each")
     finally:
         depot.store.close()
-
-
-def _worst_t(depot: Depot) -> float:
-    book = depot.book.number
-    ways = {"unknown": ("d-1", "FP.NONE"), "wrong": ("d-1", "FP.TWO"), "shut": ("d-2", "FP.TWO")}
-    found: dict[str, list[float]] = {name: [] for name in ways}
-    with depot.store.writing.begin() as connection:
-        for _ in range(sessions.GUESSES + 1):
-            sessions.count_guess(connection, book, "d-2", "FP.TWO")
-    for _ in range(GUESSES):
-        for name, (device, badge) in ways.items():
-            began = time.thread_time()
-            with depot.store.writing.begin() as connection:
-                guess = sessions.count_guess(connection, book, device, badge)
-            pins.fits(guess.pin, "9999")
-            found[name].append(time.thread_time() - began)
-    kept = {name: sorted(times)[: GUESSES * 9 // 10] for name, times in found.items()}
-    return max(abs(_welch(kept[name], kept["wrong"])) for name in ("unknown", "shut"))
-
-
-def _welch(left: list[float], right: list[float]) -> float:
-    spread = statistics.variance(left) / len(left) + statistics.variance(right) / len(right)
-    return float((statistics.fmean(left) - statistics.fmean(right)) / spread**0.5)

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from tests import postgres
-from tests.faults import calls, full_disk, harness, offline, order, power, simulation, streaming, traced
+from tests.faults import calls, full_disk, guessing, harness, offline, order, power, simulation, streaming, traced
 
 ROOT = Path(__file__).parents[2]
 STORES = ("sqlite", "postgresql")
@@ -236,6 +236,19 @@ def _spread(work: Callable[[Part], Result], parts: Iterable[Part]) -> Iterator[R
         yield from pool.map(work, parts)
 
 
+def pins(run: Run) -> Figure:
+    with ground(run) as on:
+        faults = guessing.races(on, run.count, run.seed)
+    return Figure(f"{run.count} races of {guessing.TOGETHER} guesses at once", faults)
+
+
+def times(run: Run) -> Figure:
+    with ground(run) as on:
+        worst = guessing.sign_in_times(on.store, on.book.number, guessing.worn_badge(on), run.count)
+    told = [f"time tells which badges there are, or who is shut out: |t| {worst:.2f}"] if worst >= guessing.MOST else []
+    return Figure(f"{run.count} guesses of each kind, worst |t| {worst:.2f}", told)
+
+
 def one_stream(run: Run) -> Figure:
     with ground(run) as on:
         service = on.start(None if run.count >= FILLS_THE_CACHE else "small cache")
@@ -272,6 +285,8 @@ GOALS = {
     "B15": Goal(partial(properties, ""), 500),
     "B16": Goal(lives, 5000),
     "B17": Goal(pairs, 1000),
+    "B24": Goal(pins, 1000),
+    "B25": Goal(times, 20_000),
     "stream": Goal(one_stream, 1_000_000),
 }
 
