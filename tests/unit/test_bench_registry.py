@@ -8,6 +8,7 @@ from tests.bench import (
     bench_access,
     bench_append,
     bench_late,
+    bench_proof,
     bench_pull,
     bench_read,
     bench_redraw,
@@ -17,7 +18,7 @@ from tests.bench.figures import FIGURES, Figure, Measured, NotJudged, as_json, a
 
 # cat apps.py common.py group.py s5_feed.py | sha256sum, where the peers come from
 PEERS = "6ee219d91e5a00f112338af9497f3270d1408f520ffdef47239a6261b2ac3871"
-ROOMS = (bench_access, bench_append, bench_late, bench_pull, bench_read, bench_redraw, bench_start)
+ROOMS = (bench_access, bench_append, bench_late, bench_proof, bench_pull, bench_read, bench_redraw, bench_start)
 
 
 def taken(*values):

@@ -8,6 +8,7 @@ import pytest
 from sqlalchemy import Engine
 
 from service_api.app import Store
+from service_api.ops.verify import verify
 from service_api.permits import Sender
 from service_api.projections import units
 from service_api.settings import Settings
@@ -71,3 +72,23 @@ def test_the_same_story_gives_the_same_answers_on_either_store(store, server_sto
     embedded, server = told(store), told(server_store)
     assert {"again"} == {status for status, _ in server["again"]}
     assert embedded == server
+
+
+def test_a_book_on_a_server_is_verified_and_what_was_altered_beneath_it_is_found(server_store: Store) -> None:
+    book = new_book(server_store, "test.example/depot")
+    for raws in story():
+        server_store.recorder(book.number).record([read_draft(raw) for raw in raws], ADMIN)
+    found = verify(server_store, book)
+    assert ([], 14, 3) == (found.wrongs, found.entries, len(found.needs_memory))
+    with server_store.writing.begin() as connection:
+        connection.exec_driver_sql("ALTER TABLE entry DISABLE TRIGGER entry_sealed")
+        change = "UPDATE entry SET hashed = convert_to(replace(convert_from(hashed, 'UTF8'), 'ada', 'bob'), 'UTF8')"
+        connection.exec_driver_sql(f"{change} WHERE log_index = 7")
+        connection.exec_driver_sql("UPDATE unit_state SET serial = 'another' WHERE unit = 'U-1'")
+    found = verify(server_store, book)
+    assert {("unsealed", None), ("edited", 7)} <= {(wrong.how, wrong.first) for wrong in found.wrongs}
+    with server_store.writing.begin() as connection:
+        back = change.replace("'ada', 'bob'", "'bob', 'ada'")
+        connection.exec_driver_sql(f"{back} WHERE log_index = 7")
+        connection.exec_driver_sql("ALTER TABLE entry ENABLE TRIGGER entry_sealed")
+    assert ["stale"] == [wrong.how for wrong in verify(server_store, book).wrongs]
