@@ -98,6 +98,45 @@ class Family:
         return derived([*self.entries, *along, *roots], self.page)
 
 
+class Merges:
+    """Which pages are one unit's: a live merge makes the entries of the old page belong to the other too. Give it every
+    entry in order.
+    """
+
+    def __init__(self) -> None:
+        self._known: list[Members] = []
+
+    def take(self, entry: Members) -> None:
+        if entry["type"] == "unit.merged" or entry["type"] in CORRECTS:
+            self._known.append(entry)
+
+    def joined(self, unit: str) -> list[str]:
+        """The units that were merged into this one, and into those."""
+        found: list[str] = []
+        into = self._into()
+        waiting = [unit]
+        while waiting:
+            here = waiting.pop()
+            fresh = sorted({old for old, other in into if other == here} - {unit, *found})
+            found += fresh
+            waiting += fresh
+        return found
+
+    def _into(self) -> set[tuple[str, str]]:
+        """Old unit and other unit, of each merge that stands."""
+        corrected = _Corrected(self._known)
+        found = set()
+        for entry in self._known:
+            line = corrected.line(entry, entry["subject"], {}) if entry["type"] == "unit.merged" else None
+            if line is not None and line.counts:
+                found.add((str(entry["subject"]).removeprefix("unit:"), str(line.data["into"])))
+        return found
+
+
+def in_order(lines: Iterable[Line]) -> list[Line]:
+    return sorted(lines, key=lambda li: (li.at, (li.entry.get("device") or {}).get("seq", -1), li.index))
+
+
 def derived(entries: Iterable[Members], page: str) -> list[Line]:
     """The history of a page, in its order."""
     known = sorted(entries, key=lambda e: e["index"])
@@ -107,7 +146,7 @@ def derived(entries: Iterable[Members], page: str) -> list[Line]:
         line = found.line(entry, page, shown)
         if line is not None:
             shown[entry["id"]] = line
-    return sorted(shown.values(), key=lambda li: (li.at, (li.entry.get("device") or {}).get("seq", -1), li.index))
+    return in_order(shown.values())
 
 
 class _Corrected:
@@ -166,14 +205,19 @@ class _Corrected:
         return ("superseded", superseded) if superseded else (None, [])
 
 
-def custody(lines: Iterable[Line]) -> list[Custody]:
-    """Who had the unit, one after the other."""
+def custody(lines: Iterable[Line], unit: str) -> list[Custody]:
+    """Who had the unit, one after the other. Who it is says its own registration, not a later one on a merged page."""
     found: list[Custody] = []
     owner = party = site = None
+    registered = False
     for line in (li for li in lines if li.counts):
         data, envelope = line.data, line.entry
         match envelope["type"]:
             case "unit.registered":
+                own = envelope["subject"] == f"unit:{unit}"
+                if registered and not own:
+                    continue
+                registered = registered or own
                 owner, site = data.get("owner"), site if party or site else envelope.get("site")
             case "unit.received" | "unit.moved":
                 party, site = None, data["site"]

@@ -10,7 +10,7 @@ from fettlebook_audit import tiles
 from fettlebook_audit.copies import Copy, CopyError
 from fettlebook_audit.faults import Fault
 from fettlebook_audit.fetching import Asked
-from fettlebook_audit.histories import Custody, Family, Line, compared, compared_custody, custody
+from fettlebook_audit.histories import Custody, Family, Line, Merges, compared, compared_custody, custody, in_order
 
 LARGEST = 256 * 1024 * 1024  # bytes of a history
 PAGE = 500  # lines asked for at a time
@@ -65,18 +65,26 @@ def _text(moment: datetime) -> str:
 
 
 def unit_of(copy: Copy, unit: str) -> Unit:
-    """Reads the copy once, and again where an entry of another page was moved here. Raises CopyError."""
+    """Reads the copy once, and again where another page was merged or an entry of one moved here. Raises CopyError."""
     newest = copy.newest()
     if newest is None:
         raise CopyError(f"{copy.folder} has no checkpoint: fetch the book first")
-    family = Family(unit)
+    merges, families = Merges(), [Family(unit)]
     for entry in _entries(copy, newest.size):
-        family.take(entry)
-    roots = [entry for entry in _entries(copy, newest.size) if entry["id"] in family.lacks] if family.lacks else []
-    lines = family.history(roots)
+        merges.take(entry)
+        families[0].take(entry)
+    families += [Family(other) for other in merges.joined(unit)]
+    for entry in _entries(copy, newest.size) if families[1:] else ():
+        for family in families[1:]:
+            family.take(entry)
+    lacks = frozenset[str]().union(*(family.lacks for family in families))
+    roots = [entry for entry in _entries(copy, newest.size) if entry["id"] in lacks] if lacks else []
+    lines = in_order(
+        line for family in families for line in family.history(r for r in roots if r["id"] in family.lacks)
+    )
     if not lines:
         raise CopyError(f"the book has no unit {unit}")
-    return Unit(unit, newest.size, lines, custody(lines))
+    return Unit(unit, newest.size, lines, custody(lines, unit))
 
 
 def _entries(copy: Copy, size: int) -> Iterator[dict[str, Any]]:

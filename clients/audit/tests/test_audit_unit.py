@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from fettlebook_audit.histories import Custody, Family, compared, compared_custody, custody, derived
+from fettlebook_audit.histories import Custody, Family, Merges, compared, compared_custody, custody, derived
 
 PAGE = "unit:U-1"
 
@@ -129,7 +129,39 @@ def test_custody_follows_what_counts(book):
         Custody(day("2026-01-02T08:00:00"), "party-a", "party-b", "quay", 1),
         Custody(day("2026-01-03T08:00:00"), "party-a", None, "north", 2),
         Custody(day("2026-01-04T08:00:00"), "party-c", "party-c", None, 3),
-    ] == custody(derived(book, PAGE))
+    ] == custody(derived(book, PAGE), "U-1")
+
+
+def joined(book, unit="U-1"):
+    merges = Merges()
+    for entry in book:
+        merges.take(entry)
+    return merges.joined(unit)
+
+
+def test_a_merge_makes_the_old_page_the_other_s_too_while_it_stands(book):
+    """CONTRACT C: entries of a merged unit belong to `into` too while the merge stands."""
+    one = book.add("unit.merged", {"into": "U-1"}, subject="unit:U-2")
+    book.add("unit.merged", {"into": "U-2"}, subject="unit:U-3")
+    assert (["U-2", "U-3"], ["U-3"], []) == (joined(book), joined(book, "U-2"), joined(book, "U-3"))
+    back = book.correct("withdrawn", one)
+    assert [] == joined(book)
+    book.correct("withdrawn", back)
+    book.correct("superseded", one, {"data": {"into": "U-9"}})
+    assert ([], ["U-2", "U-3"]) == (joined(book), joined(book, "U-9"))
+
+
+def test_pages_merged_in_a_ring_end(book):
+    book.add("unit.merged", {"into": "U-1"}, subject="unit:U-2")
+    book.add("unit.merged", {"into": "U-2"}, subject="unit:U-1")
+    assert ["U-2"] == joined(book)
+
+
+def test_who_a_merged_unit_is_says_its_own_registration(book):
+    book.add("unit.registered", {"owner": "party-a"}, at="2026-01-01T08:00:00Z")
+    book.add("unit.registered", {"owner": "party-b"}, subject="unit:U-2", at="2026-01-02T08:00:00Z")
+    lines = [*derived(book, PAGE), *derived(book, "unit:U-2")]
+    assert ["party-a"] == [span.owner for span in custody(lines, "U-1")]
 
 
 # What a service says
@@ -187,7 +219,7 @@ def test_where_a_service_says_otherwise_it_is_located(lines, change, fault):
 def test_another_owner_or_place_than_follows_is_told(book):
     book.add("unit.registered", {"owner": "party-a"})
     book.add("unit.dispatched", {"to": "party-b", "site": "quay"}, at="2026-01-06T08:00:00Z")
-    spans = custody(derived(book, PAGE))
+    spans = custody(derived(book, PAGE), "U-1")
     card = {"identity": {"owner": "party-a"}, "place": {"party": "party-b", "site": "quay"}}
     assert [] == compared_custody(spans, card)
     card["place"] = {"party": None, "site": "north"}
