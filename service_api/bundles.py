@@ -12,6 +12,7 @@ from service_api.answering.answers import Answers
 from service_api.customers import CustomerAnswers
 from service_api.domain.entry import Recorded
 from service_api.domain.refusals import UnknownUnit
+from service_api.ledgers import joined_to
 from service_api.pages import read_entries
 from service_api.projections import units
 from service_api.proving import Contents
@@ -26,6 +27,8 @@ def contents(answers: Answers | CustomerAnswers, unit: str, size: int) -> Conten
     with answers.engine.begin() as connection:
         sees = answers.sees_of(connection, unit, size) if isinstance(answers, CustomerAnswers) else None
         indexes = units.indexes(connection, book, f"unit:{unit}", below=size, named=True)
+        for other in joined_to(connection, book, unit, size):  # merged into it: their entries belong to it too
+            indexes = sorted({*indexes, *units.indexes(connection, book, f"unit:{other}", below=size)})
         own = set(units.indexes(connection, book, f"unit:{unit}", below=size)) if indexes else set()
         seq, others, sealed = -1, [], set()
         for entry in _entries(connection, book, indexes):

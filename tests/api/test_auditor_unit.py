@@ -41,7 +41,7 @@ def told(standing_unit, tell):
         make.scanned(device={"id": "d-1", "seq": 3}),
     )
     better = make.superseded(reading, reading["data"] | {"readings": [{"value": "0.20"}]})
-    other = make.superseded(reading, reading["data"] | {"readings": [{"value": "0.19"}]}, by="bob.bench")
+    other = make.superseded(reading, reading["data"] | {"readings": [{"value": "0.19"}]}, by="mia.manager")
     tell(better, other, make.annotated(reading))
     tell(make.withdrawn(better))
     moved = make.scanned()

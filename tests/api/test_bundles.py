@@ -141,3 +141,13 @@ def test_a_unit_from_another_depot_brings_its_bundle_along(client, store, told, 
     assert 0 == audit(["bundle", str(files[0]), "--earlier", str(files[1]), *keys])
     files[1].write_bytes(earlier.replace(b"U-1", b"U-9"))
     assert 1 == audit(["bundle", str(files[0]), "--earlier", str(files[1]), *keys])
+
+
+def test_the_pages_that_were_merged_into_a_unit_come_with_its_bundle(client, tell, told, tmp_path):
+    data = {"into": "U-1", "why": "one iron", "evidence": ["engraving"]}
+    (merged,) = tell(make.entry("unit.merged", data, by=make.SECOND, subject="unit:U-2"))
+    found = client.get("/v1/units/U-1/bundle").json
+    others = opened(found["head"], found["key"])[-1].split(" ")
+    assert (302, str(merged["index"])) == (len(others), others[-1])
+    (tmp_path / "bundle.json").write_text(json.dumps(found))
+    assert 0 == audit(["bundle", str(tmp_path / "bundle.json"), "--key", found["key"]])

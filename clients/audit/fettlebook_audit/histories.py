@@ -234,33 +234,39 @@ def custody(lines: Iterable[Line], unit: str) -> list[Custody]:
 def compared(lines: list[Line], said: list[Members]) -> list[Fault]:
     """Where the service's history is another than the derived one."""
     faults: list[Fault] = []
-    ours, theirs = {li.entry["id"]: li for li in lines}, {each.get("id"): each for each in said}
+    ours = dict(zip(_numbered(li.entry["id"] for li in lines), lines, strict=True))
+    theirs = dict(zip(_numbered(each.get("id") for each in said), said, strict=True))
 
     def fault(how: How, index: int | None, words: str) -> None:
         if len(faults) < MOST:
             faults.append(Fault(how, index, index, words))
 
-    for line in lines:
-        if line.entry["id"] not in theirs:
+    for key, line in ours.items():
+        if key not in theirs:
             fault("missing", line.index, "the service's history lacks it")
-        else:
-            for member in _differing(line, theirs[line.entry["id"]]):
-                fault("differs", line.index, f"the service says another `{member}` of it than follows from the entries")
-    for ident, each in theirs.items():
-        if ident not in ours:
+            continue
+        for member in _differing(line, theirs[key]):
+            fault("differs", line.index, f"the service says another `{member}` of it than follows from the entries")
+    for key, each in theirs.items():
+        if key not in ours:
             index = each.get("index")
-            fault(
-                "inserted",
-                index if type(index) is int else None,
-                "the service's history has it, and it does not belong",
-            )
-    order = [each["id"] for each in said if each.get("id") in ours]
-    mine = [li.entry["id"] for li in lines if li.entry["id"] in theirs]
-    for one, other in zip(mine, order, strict=False):
+            words = "the service's history has it, and it does not belong"
+            fault("inserted", index if type(index) is int else None, words)
+    for one, other in zip((k for k in ours if k in theirs), (k for k in theirs if k in ours), strict=True):
         if one != other:
             fault("reordered", ours[one].index, f"the service has entry {ours[other].index} in its place")
             break
     return faults
+
+
+def _numbered(ids: Iterable[Any]) -> list[tuple[Any, int]]:
+    """Each id with how often it came before: an entry moved between pages that are one now stands there twice."""
+    seen: dict[Any, int] = defaultdict(int)
+    found = []
+    for each in ids:
+        found.append((each, seen[each]))
+        seen[each] += 1
+    return found
 
 
 def _differing(line: Line, said: Members) -> list[str]:
