@@ -72,10 +72,6 @@ QUERY: dict[str, dict[str, Any]] = {
     "hire_until": {"schema": {"type": "string", "format": "date"}, "description": "last day of the planned hire"},
     "state": {"schema": {"type": "string", "enum": ["overdue", "open", "ended"]}, "description": "only these"},
     "task": {"schema": TEXT, "description": "work of this task only: bench, stand, release, exam, second"},
-    "witnessed": {
-        "schema": {"type": "string", "enum": ["true", "false"]},
-        "description": "`true` gives the longest that a witness has signed too",
-    },
     "types": {"schema": TEXT, "description": "entry types, or chapters such as `part.*`, commas between them"},
     "from day": {
         "name": "from",
