@@ -4,10 +4,11 @@ from datetime import timedelta
 
 import pytest
 
-from service_api import recording
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.fold import step
 from service_api.domain.timeline import Item, simple_item
 from service_api.late import Advanced
+from service_api.recording import drawing
 from tests.faults import offline, simulation
 from tests.faults.work import FACTS
 
@@ -37,14 +38,14 @@ def test_b16_every_kind_of_trouble_comes_up_in_these_lives(begins, tmp_path, mon
 
 
 def test_b16_control_a_late_entry_that_is_taken_as_in_order_is_found(begins, tmp_path, monkeypatch):
-    monkeypatch.setattr(recording, "advance", _in_any_order)
+    monkeypatch.setattr(drawing, "advance", _in_any_order)
     wrong = [words for seed in range(4) for words in simulation.simulate(begins, tmp_path, seed)]
     assert any("unit_state: not as redrawn" in words for words in wrong), wrong
 
 
 def _in_any_order(state, fresh, tail):
     for entry in fresh:
-        if not recording.TYPES[entry.type].corrects:
+        if not TYPES[entry.type].corrects:
             state = step(state, simple_item(entry))
     return Advanced(state, None)
 

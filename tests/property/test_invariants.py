@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from hypothesis import Phase, given, settings
 
-from service_api import recording
 from service_api.domain.fold import step
 from service_api.domain.timeline import simple_item
 from service_api.late import Advanced
+from service_api.recording import drawing
 from tests.property import test_oracle
 
 TESTS = Path(__file__).parents[1]
@@ -37,7 +37,7 @@ def test_b15_control_a_late_entry_that_is_taken_as_in_order_is_found(store, monk
             state = step(state, simple_item(entry))
         return Advanced(state, None)
 
-    monkeypatch.setattr(recording, "advance", in_any_order)
+    monkeypatch.setattr(drawing, "advance", in_any_order)
     inner = test_oracle.test_the_stored_states_are_those_of_a_fold_over_the_whole_book_however_it_was_sent.hypothesis
 
     @settings(max_examples=40, derandomize=True, deadline=None, database=None, phases=[Phase.generate])
