@@ -225,13 +225,17 @@ class Asking:
             state = draw_joined(connection, self.book.number, state.unit, between.joined, known, when.true_at)
             state = replace(state, merged=merged)
         state = without(state, {entry for doubt in between.doubts for entry in doubt.taken})
-        context = self._context(connection, state, when, known, between)
+        return state, self._context(connection, state, when, known, between)
+
+    def with_parts(self, connection: Connection, unit: str, when: When) -> tuple[UnitState, Context]:
+        """The same as `both`, where hours on parts are told: with what they had run in earlier places."""
+        state, context = self.both(connection, unit, when)
         wanted = travelled(state)
         if wanted:
             from service_api.carried import Past
 
-            past = Past(connection, self.book.number, known, when.true_at)
-            carried = past.carried(state.unit, wanted)
+            past = Past(connection, self.book.number, self.count(connection, when), when.true_at)
+            carried = past.carried(unit, wanted)
             context = replace(context, carried=carried, index=max(context.index, past.index))
         return state, context
 

@@ -14,7 +14,7 @@ class PartAnswers(Asking):
 
     def slots(self, unit: str, when: When = NOW) -> Answer:
         with self.engine.begin() as connection:
-            state, context = self.both(connection, unit, when)
+            state, context = self.with_parts(connection, unit, when)
             found = {
                 "unit": unit,
                 "as_of": answer(as_of(state, context)),
@@ -24,7 +24,7 @@ class PartAnswers(Asking):
 
     def slot(self, unit: str, slot: str, when: When = NOW) -> Answer:
         with self.engine.begin() as connection:
-            state, context = self.both(connection, unit, when)
+            state, context = self.with_parts(connection, unit, when)
             revision = context.in_force(context.on)
             if slot not in state.slots and (revision is None or revision.sheet.slot(slot) is None):
                 raise NotFound(f"{unit} has no slot {slot}")

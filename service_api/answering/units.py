@@ -57,7 +57,7 @@ class UnitAnswers(Asking):
         carried: list[str] = []  # hours that a part brought along, or an assembly's, rest on another unit's page
 
         def make(connection: Connection) -> Any:
-            state, context = self.both(connection, unit, when)
+            state, context = self.with_parts(connection, unit, when)
             carried.extend(context.carried)
             if _family(state, context) == "assembly":
                 carried.append(unit)

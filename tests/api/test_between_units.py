@@ -53,10 +53,11 @@ def test_row_4_3_4_of_two_pieces_of_one_fit_that_are_both_elsewhere_one_doubt_na
     assert (["serial-in-two-places"], ["serial-in-two-places"]) == both(codes)
 
 
-def test_row_4_3_4_in_a_unit_and_in_stock(tell, codes):
-    """JOB.md: bearing B-114 in SEL-003 and in stock."""
+@pytest.mark.parametrize("to", ["stock", "scrap"])
+def test_row_4_3_4_in_a_unit_and_in_stock(tell, codes, to):
+    """JOB.md: bearing B-114 in SEL-003 and in stock; or destroyed while another page has it."""
     tell(f.fitted("bearing", B114, occurred_at=DAY[8]))
-    (out,) = tell(f.removed("bearing", B114, to="stock", unit="U-2", occurred_at=DAY[9]))
+    (out,) = tell(f.removed("bearing", B114, to=to, unit="U-2", occurred_at=DAY[9]))
     assert {"removed-from-empty", "serial-in-two-places"} == set(receipt(out))
     assert (["serial-in-two-places"], ["serial-in-two-places"]) == both(
         lambda unit, **when: codes(unit, but=("removed-from-empty",), **when)

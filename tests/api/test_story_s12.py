@@ -2,6 +2,8 @@
 
 import pytest
 
+from tests.conftest import client_with, token_of
+
 UNIT = "/v1/units/ACH-002"
 ASKED = "2024-09-12T16:00:00+01:00"  # the hire desk asks; nobody has examined it yet
 EXAMINED = "2024-09-13T12:00:00+01:00"
@@ -82,6 +84,21 @@ def test_q33_the_hoist_was_in_examination_date_on_the_day_it_was_used(demo, day,
     (exam,) = exams(demo, true_at=f"{day}T12:00:00+01:00")
     assert (in_date, due) == (exam["in_date"], exam["due_next"])
     assert exam["entry"] and exam["certificate"] and exam["examiner"]
+
+
+def test_q33_the_customer_asks_for_a_day_of_their_own_hire(demo_copy):
+    """Sound & Skerry Ferries had it from 16 September to 15 October 2024; another customer is told nothing."""
+    days = [f"2024-{day}T12:00:00+01:00" for day in ("09-20", "10-10")]
+    theirs, others = (customer(demo_copy, party) for party in ("sound-skerry-ferries", "cendry-slipworks"))
+    for day in days:
+        (exam,) = theirs.get(f"{UNIT}/card", query_string={"true_at": day}).json["exams"]
+        assert (True, "2025-09-13", "2024-09-13") == (exam["in_date"], exam["due_next"], exam["on"])
+        assert 404 == others.get(f"{UNIT}/card", query_string={"true_at": day}).status_code
+
+
+def customer(demo, party):
+    token = token_of(demo.store, demo.book, "customer", person="bertil.oake-lund", party=party)
+    return client_with(demo.app, token)
 
 
 def test_q33_and_was_not_before_the_first_one(demo):
