@@ -77,7 +77,7 @@ def lapsed_signature() -> list[Step]:
     day = Day(steps, "unit:ACH-004", "2025-05-13", "09:30", PELL)
     job = "J-20250512-ACH-004"
     signed = {"release": "REL-20250513-ACH-004", "job": job, "kind": "full", "second": ORRIN}
-    day.add("unit.released", signed, job=job, ref="s13-lapsed")
+    day.add("unit.released", signed, job=job, ref="s13-lapsed", offline=True)
     day.tell()
     day = Day(steps, "unit:ACH-004", "2025-05-19", "11:00", ISKA)
     why = "the audit of signatures: Pell's sign-off for hoists ended on 30 April; check again and sign again"

@@ -812,6 +812,9 @@ def crossed_labels() -> list[Step]:
     return steps
 
 
+S10_RELEASE = {"release": "REL-20241119-FAC-004", "job": "J-20241119-FAC-004", "kind": "full"}
+
+
 def two_benches_offline() -> list[Step]:
     """S10, FAC-004 on 19 November 2024: two bearings logged into one slot, heard of at 16:40; nobody has looked yet."""
     steps: list[Step] = []
@@ -854,6 +857,10 @@ def two_benches_offline() -> list[Step]:
     day = Day(steps, "unit:FAC-004", "2024-11-19", "11:05", PELL)
     day.add("part.fitted", fitted("B-120"), tag="@tag:FAC-004", tag_read="typed", **copied)
     day.tell(at="16:40")
+    # asked to let it go ten minutes later: refused until somebody looks at the iron
+    day = Day(steps, "unit:FAC-004", "2024-11-19", "16:50", ISKA)
+    day.add("unit.released", S10_RELEASE, job=job, site="port-cendry", refused=["slot-contested"])
+    day.tell()
     return steps
 
 

@@ -9,8 +9,12 @@ from sqlalchemy import Connection
 from service_api.answering.asking import When
 from service_api.answering.releases import ReleaseAnswers
 from service_api.domain.certificate import FRAME, Certificate, InBook, differences
+from service_api.domain.condition import standing
+from service_api.domain.doubts import discrepancies
+from service_api.domain.entries.releases import UnitReleased
 from service_api.domain.entry import Envelope, Recorded
 from service_api.domain.gate import Asked
+from service_api.domain.holds import holds
 from service_api.domain.ledger import Line, latest
 from service_api.domain.plain import answer, filled
 from service_api.domain.records import replace
@@ -25,9 +29,8 @@ from service_api.projections import ledger
 from service_api.wire.canonical import load
 
 
-def asked_by(entry: Envelope) -> Asked:
-    """What a `unit.released` asks of the gate."""
-    body = entry.body
+def asked_by(entry: Envelope, body: UnitReleased) -> Asked:
+    """What a `unit.released` asks of the gate. body : its data, as they count"""
     return Asked(
         job=body.job or entry.job,
         kind=body.kind,
@@ -120,9 +123,15 @@ class Certificates:
         gate = self.gate(issued, known)
         then, now = self.certificate(issued), answer(gate.certificate)
         now |= {name: then[name] for name in FRAME}
+        state, context = self.answers.both(self.connection, issued.unit, When(known=known))
+        doubts = discrepancies(state, context)
+        stands = state.released is not None and state.released.entry == issued.signed.id
         return {
             "release": issued.release,
             "unit": issued.unit,
+            "stands": stands and issued.replaced_by is None,
+            "standing": standing(state, context, doubts)[0],
+            "holds": [answer(hold) for hold in holds(state, context, doubts)],
             "issued": then,
             "today": now,
             "differences": [answer(d) for d in differences(then, now)],
@@ -154,7 +163,7 @@ class Certificates:
     def gate(self, issued: Issued, known: int | None, heard: Heard | None = None, upto: int | None = None) -> Gate:
         """The gate of the release's moment, by the first `known` entries."""
         when = When(true_at=issued.item.at, known=known)
-        asked, key = asked_by(issued.signed), issued.item.key
+        asked, key = asked_by(issued.signed, issued.item.body), issued.item.key
         return gate_of(self.answers.question(self.connection, issued.unit, asked, when, key, heard, upto))
 
     def _answer(self, gate: Gate, issued: Issued) -> dict[str, Any]:

@@ -263,7 +263,8 @@ class CustomerAnswers:
         self._look_for_release(release, when)
         found = json.loads(self.every.release_today(release, when).text)
         self._let_go_to_them(release, found, when)
-        del found["blocks"]
+        for own in ("blocks", "holds", "standing"):
+            del found[own]
         return answered(found)
 
     def _names(self, member: str, name: str, when: When) -> bool:

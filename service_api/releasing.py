@@ -55,7 +55,7 @@ class Signing:
 
     def _gate(self, connection: Connection, entry: Envelope, seen: int | None, book: InBook) -> Gate:
         when = When(true_at=entry.moment.astimezone(UTC), known=seen)
-        return gate_of(self.answers.question(connection, entry.subject_id, asked_by(entry), when), book)
+        return gate_of(self.answers.question(connection, entry.subject_id, asked_by(entry, entry.body), when), book)
 
     def _same(self, connection: Connection, entry: Envelope, now: Gate, book: InBook) -> None:
         """What was read before signing is what stands now."""

@@ -267,6 +267,19 @@ def standing_unit(tell: Callable[..., list[Any]]) -> list[Any]:
     )
 
 
+@pytest.fixture
+def nothing_asked(standing_unit: list[Any], tell: Callable[..., list[Any]]) -> None:
+    """The sheet asks for no check, and three people may sign: a release needs nothing but its signature."""
+    early = "2026-01-02T08:30:00+01:00"
+    tell(
+        factories.sheet_issued(rev=2, effective_on="2025-02-01", changes={"checks": []}, occurred_at=early),
+        *(
+            factories.authorised(person, "release", "second", occurred_at=early)
+            for person in ("ada.bench", "bob.bench", "lou.lead", "sig.signatory")
+        ),
+    )
+
+
 # A server store
 
 

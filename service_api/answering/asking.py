@@ -16,7 +16,7 @@ from sqlalchemy import Connection, Engine
 
 from service_api.domain.authorisations import Authorisations
 from service_api.domain.condition import AsOf
-from service_api.domain.context import RULES, Context
+from service_api.domain.context import RULES, Context, Judged
 from service_api.domain.gauges import GaugeRecord
 from service_api.domain.hours import travelled
 from service_api.domain.moments import day_in, in_utc, parse
@@ -89,6 +89,7 @@ class Asking:
         self.engine, self.book, self.clock, self.quickly, self.folder = engine, book, clock, quickly, folder
         self._kept: dict[tuple[Any, ...], Answer] = {}
         self._summaries: dict[tuple[Any, ...], dict[str, Any]] = {}
+        self.judged: dict[tuple[Any, ...], Judged] = {}  # by the release and how far what bears on it has come
         self._shared: tuple[int, dict[tuple[str, ...], Any]] = (-2, {})
 
     def count(self, connection: Connection, when: When) -> int | None:
@@ -219,6 +220,17 @@ class Asking:
     def _joined(
         self, connection: Connection, state: UnitState, when: When, known: int | None, between: Beside
     ) -> tuple[UnitState, Context]:
+        """The unit's state, what it leans on, and what the gate says today of the release that stands."""
+        state, context = self._leaning_on(connection, state, when, known, between)
+        if not to_be_judged(state, context):
+            return state, context
+        from service_api.judging import judged  # only where the release may have been overtaken
+
+        return state, replace(context, judged=judged(self, connection, state, context, known))
+
+    def _leaning_on(
+        self, connection: Connection, state: UnitState, when: When, known: int | None, between: Beside
+    ) -> tuple[UnitState, Context]:
         """The unit's state, less what others show to be gone from it, and what it leans on."""
         if between.joined:
             merged = state.merged
@@ -282,6 +294,14 @@ class Asking:
     def size(self) -> int:
         with self.engine.begin() as connection:
             return store.read_head(connection, self.book.number).size
+
+
+def to_be_judged(state: UnitState, context: Context) -> bool:
+    """Whether anything may say of the release that stands what the gate had not said before it was signed."""
+    released = state.released
+    if released is None or released.past or state.retired is not None:
+        return False
+    return not released.gated or released.unheard >= 0 or context.index > released.index
 
 
 def when_of(true_at: str | None, known_at: str | None, known_index: str | None) -> When:

@@ -72,7 +72,7 @@ class ReleaseAnswers(Asking):
             between = beside_then(connection, book, unit, known, when.true_at)
         if before is not None:
             between = between._replace(joined=())
-        state, context = self._joined(connection, state, when, known, between)
+        state, context = self._leaning_on(connection, state, when, known, between)
         job = read_job(connection, book, state, asked.job, upto or known, when.true_at, before, heard)
         keep = self.shelf(connection, known)
         signers = [p for p in (asked.by, asked.second) if p is not None]

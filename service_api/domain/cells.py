@@ -118,6 +118,11 @@ def _released(item: Item, body: Any) -> frozenset[Cell]:
     return _release | {Cell("concessions", name) for name in body.concessions or ()}
 
 
+def _run(item: Item, body: Any) -> frozenset[Cell]:
+    """A final one is held against the release."""
+    return frozenset({Cell("runs"), *({Cell("released")} if body.stage == "final" else ())})
+
+
 TOUCHES: dict[str, Touched] = {
     "unit.registered": _cells("identity", "meters", "place"),
     "unit.merged": _cells("merged"),
@@ -146,7 +151,7 @@ TOUCHES: dict[str, Touched] = {
     "part.fitted": _matter("slots", "slot", "fits", "meters", "touches", "released"),
     "part.removed": _matter("slots", "slot", "fits", "touches", "released", RAISED + "slot-contested"),
     "rebuild.completed": _rebuilt,
-    "run.recorded": _cells("runs"),
+    "run.recorded": _run,
     "unit.released": _released,
     "concession.granted": _matter("concessions", "concession"),
     "concession.ended": _matter("concessions", "concession"),

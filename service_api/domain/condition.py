@@ -17,6 +17,7 @@ from service_api.domain.hours import Hours, gained_since, hours, hours_on
 from service_api.domain.matters import Occupant, OpenFinding, Taken, by_moment
 from service_api.domain.readings import baseline, counting, revision_for, rows, sole
 from service_api.domain.records import record
+from service_api.domain.runs import failed
 from service_api.domain.sheets import Characteristic
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item
@@ -319,18 +320,22 @@ def standing(state: UnitState, context: Context, known: tuple[Discrepancy, ...])
     if state.out:
         return "out", (Why(why="dispatched and not received back", entries=(state.out.entry,)),)
     released = state.released
-    if released and released.proved and not released.disturbed and not _blocking_defects(state, context):
+    if released and released.proved and not released.disturbed and not _spoilt(state, context):
         return "ready", (Why(why=f"released by {released.release}", entries=(released.entry,)),)
     return "in_shop", _not_ready(state, context)
 
 
-def _blocking_defects(state: UnitState, context: Context) -> tuple[str, ...]:
-    """Entries that answered a blocking check with `defect` since the release."""
-    if state.released is None:
+def _spoilt(state: UnitState, context: Context) -> tuple[Why, ...]:
+    """What takes the release out of `ready` by the sheet: a defect of a blocking check, a final run that failed."""
+    released = state.released
+    if released is None:
         return ()
     revision = context.in_force(context.on)
     blocking = {c.check for c in revision.sheet.checks if c.blocking} if revision else set()
-    return tuple(entry for check, entry in state.released.defects.items() if check in blocking or revision is None)
+    defects = tuple(entry for check, entry in released.defects.items() if check in blocking or revision is None)
+    runs = failed(released.runs, context, state.identity.variant if state.identity else None)
+    found = ("a blocking check found a defect", defects), ("a final run failed", runs)
+    return tuple(Why(why=f"{what} after the release", entries=entries) for what, entries in found if entries)
 
 
 def _not_ready(state: UnitState, context: Context) -> tuple[Why, ...]:
@@ -339,9 +344,9 @@ def _not_ready(state: UnitState, context: Context) -> tuple[Why, ...]:
         return (Why(why="never released", entries=()),)
     if released.disturbed and released.disturbed_why:
         return (Why(why=f"{released.disturbed_why} after the release", entries=(released.disturbed,)),)
-    defects = _blocking_defects(state, context)
-    if defects:
-        return (Why(why="a blocking check found a defect after the release", entries=defects),)
+    spoilt = _spoilt(state, context)
+    if spoilt:
+        return spoilt
     return (Why(why="the release is not proved", entries=(released.entry,)),)
 
 

@@ -30,6 +30,20 @@ class SheetRevision:
     index: int
 
 
+Against = tuple[str, tuple[str, ...]]  # why something stands against a release, and the entries that say so
+
+
+@record
+class Judged:
+    """The release that stands, asked of the gate again for its own moment.
+
+    known : what stood against it and was known to who signed; now : what does by all that is known
+    """
+
+    known: tuple[Against, ...]
+    now: tuple[Against, ...]
+
+
 @record
 class Context:
     """The part of the book around one unit, cut to what was known."""
@@ -46,6 +60,7 @@ class Context:
     carried: dict[str, Hours] = field(default_factory=dict)  # by fit: what its pieces had run before it
     host: Host | None = None  # where the unit is fitted, when it is an assembly
     hours: Hours | None = None  # of an assembly without a meter, by the machines that held it
+    judged: Judged | None = None  # None where nothing was heard of that the gate had not known
     index: int = -1  # the highest among the entries of the context, closed alerts and struck sheets included
 
     def day(self, moment: datetime) -> date:

@@ -12,7 +12,7 @@ from service_api.domain.context import Context
 from service_api.domain.discrepancies import Discrepancy, discrepancy
 from service_api.domain.matters import Measured, StandRun, Taken, told
 from service_api.domain.readings import Doubtful, baseline, doubtful, revision_for, rows, sole
-from service_api.domain.runs import why_off
+from service_api.domain.runs import failed, why_off
 from service_api.domain.sheets import Characteristic
 from service_api.domain.state import UnitState
 
@@ -27,7 +27,7 @@ def discrepancies(state: UnitState, context: Context) -> tuple[Discrepancy, ...]
     found = [discrepancy(r.code, r.entry, state.unit, r.entries, r.detail) for r in raised]
     if state.out is not None and not state.doubted("dispatched-unreleased"):
         found += _sent_with_a_defect(state, context)
-    return (*found, *joined(state, context), *context.beside)
+    return (*found, *joined(state, context), *_of_release(state, context), *context.beside)
 
 
 def joined(state: UnitState, context: Context, only: Collection[str] | None = None) -> Iterator[Discrepancy]:
@@ -47,9 +47,11 @@ def _sent_with_a_defect(state: UnitState, context: Context) -> list[Discrepancy]
         return []
     revision = context.in_force(context.day(state.out.at))
     blocking = {c.check for c in revision.sheet.checks if c.blocking} if revision else set()
-    if not blocking & set(state.out.defects):
+    runs = failed(state.out.runs, context, state.identity.variant if state.identity else None)
+    if not blocking & set(state.out.defects) and not runs:
         return []
-    entry, detail = state.out.entry, "it went out after a blocking check found a defect"
+    what = "a final run failed" if runs else "a blocking check found a defect"
+    entry, detail = state.out.entry, f"it went out after {what}"
     return [discrepancy("dispatched-unreleased", entry, state.unit, (entry,), detail)]
 
 
@@ -171,3 +173,24 @@ def _of_signatures(state: UnitState, context: Context) -> Iterator[Discrepancy]:
         if missing:
             detail = f"not authorised on {day.isoformat()}: {', '.join(missing)}"
             yield discrepancy("signed-unauthorised", signature.entry, state.unit, (signature.entry,), detail)
+
+
+def _of_release(state: UnitState, context: Context) -> Iterator[Discrepancy]:
+    """What the gate, asked for the moment of the release that stands, says against it (CONTRACT C).
+
+    What was known to who signed was signed over; what came to be known since has overtaken it. A finding that came late
+    is told by the page itself.
+    """
+    released, judged = state.released, context.judged
+    if released is None or judged is None:
+        return
+    told_late = {r.entry for r in state.raised.values() if r.code == "released-then-defect"}
+    news = [against for against in judged.now if against not in judged.known and not told_late & set(against[1])]
+    for code, against, words in (
+        ("released-while-blocked", judged.known, "signed over what stood against it"),
+        ("verdict-overtaken", news, f"by what is known now {released.release} would not be signed"),
+    ):
+        if against and f"{code}:{released.entry}" not in state.raised:
+            detail = f"{words}: {'; '.join(why for why, _ in against)}"
+            entries = tuple(dict.fromkeys((released.entry, *(e for _, found in against for e in found))))
+            yield discrepancy(code, released.entry, state.unit, entries, detail)

@@ -54,6 +54,7 @@ BLOCK_OF = {  # discrepancies that hold a release, by the block that they make; 
 OF_A_RELEASE = ("released-while-blocked", "released-then-defect", "verdict-overtaken")  # never against the next one
 UNSIGNED = ("unit.released", "release.reissued")  # whose unproved signature the next one ends
 STATED = ("ok", "not_applicable")
+UNAUTHORISED = "may not sign as"
 
 
 @record(kw_only=True)
@@ -293,7 +294,12 @@ def _unauthorised(asked: Question, person: str, task: str) -> tuple[str, ...] | 
     if known is not None and known.allow(task, asked.class_, day):
         return None
     why, entries = known.why_not(task, asked.class_, day) if known else ("is not known", ())
-    return (f"{person} may not sign as `{task}` on {day}: {why}", *entries)
+    return (f"{person} {UNAUTHORISED} `{task}` on {day}: {why}", *entries)
+
+
+def of_authorisation(block: Block) -> bool:
+    """Somebody signs who may not: of a release in the book `signed-unauthorised` says so."""
+    return UNAUTHORISED in block.why and block.code in ("not-authorised", "second-person")
 
 
 # What holds the unit

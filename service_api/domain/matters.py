@@ -6,7 +6,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Protocol, TypeVar
 
-from service_api.domain.entries.jobs import Reading
+from service_api.domain.entries.jobs import Reading, RunRecorded
 from service_api.domain.entries.releases import ConcessionFor, RebuildScope
 from service_api.domain.entries.shared import Piece
 from service_api.domain.forms import Quantity, Unknown
@@ -44,17 +44,26 @@ class Raised:
 
 
 @record(kw_only=True)
+class RunAfter:
+    """A final run after a release: whether it failed is judged with the sheet."""
+
+    entry: str
+    run: RunRecorded
+
+
+@record(kw_only=True)
 class Since:
     """A standing matter: which entry began it, when, and at how many hours of the unit.
 
-    defects, hire_until : where the matter is a dispatch, the checks answered `defect` between the release and it, and
-        the last day of the hire
+    defects, runs, hire_until : where the matter is a dispatch, the checks answered `defect` and the final runs between
+        the release and it, and the last day of the hire
     """
 
     entry: str
     at: datetime
     hours: Decimal | None = None
     defects: tuple[str, ...] = ()
+    runs: tuple[RunAfter, ...] = ()
     hire_until: str | None = None
 
 
@@ -259,7 +268,11 @@ class Plan:
 class Released:
     """The last release, and the first fact after it that takes the unit out of `ready`.
 
+    nth : its `device.seq`, which orders what has the same moment
+    gated : the gate was asked before it was signed; past : it was brought in from before the book
+    unheard : the last entry that told of, or changed, something from before it after it was recorded; -1 for none
     duplicates : entries of releases for the same job that were signed without knowing of this one
+    defects, runs : checks answered `defect` and final runs since, by which it may no longer be ready
     """
 
     release: str
@@ -267,11 +280,20 @@ class Released:
     at: datetime
     proved: bool
     index: int = -1
+    nth: int = -1
+    gated: bool = False
+    past: bool = False
+    unheard: int = -1
     job: str | None = None
     duplicates: tuple[str, ...] = ()
     disturbed: str | None = None
     disturbed_why: str | None = None
-    defects: dict[str, str] = field(default_factory=dict)  # check -> entry, since the release
+    defects: dict[str, str] = field(default_factory=dict)  # check -> entry
+    runs: tuple[RunAfter, ...] = ()
+
+    @property
+    def key(self) -> Key:
+        return (self.at, self.nth, self.index)
 
 
 @record(kw_only=True)

@@ -3,15 +3,16 @@
 What was measured off a test's conditions neither passes nor fails it: it shows nothing about it.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from typing import Literal
 
 from service_api.calc.conformity import formed
 from service_api.calc.uom import WrongDimension, convert
-from service_api.domain.context import SheetRevision
+from service_api.domain.context import Context, SheetRevision
 from service_api.domain.entries.jobs import RunRecorded, TestResult
 from service_api.domain.forms import Quantity, Unknown
+from service_api.domain.matters import RunAfter
 from service_api.domain.records import record
 from service_api.domain.sheets import ConditionWindow, StandTest, applies
 
@@ -46,6 +47,12 @@ class RunAnswer:
     tests: tuple[TestAnswer, ...]
     unlisted: tuple[str, ...]
     why: str | None
+
+
+def failed(runs: Iterable[RunAfter], context: Context, variant: str | None) -> tuple[str, ...]:
+    """The entries of those final runs in which a blocking test failed, each by the revision that it states."""
+    judged = (judge(r.run, r.entry, context.stated(r.run.sheet_rev), variant) for r in runs)
+    return tuple(run.entry for run in judged if run.outcome == "failed")
 
 
 def judge(body: RunRecorded, entry: str, revision: SheetRevision | None, variant: str | None) -> RunAnswer:

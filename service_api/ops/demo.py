@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from importlib.util import module_from_spec, spec_from_file_location
+from itertools import groupby
 from types import ModuleType
 from typing import Any
 
@@ -14,10 +15,13 @@ from service_api.calc.check_characters import with_check
 from service_api.directory import people, tokens
 from service_api.domain.ids import uuid7_from
 from service_api.domain.moments import day_in, parse
+from service_api.domain.refusals import NotReleasable
 from service_api.domain.tags import PREFIX
 from service_api.log.store import Book
 from service_api.permits import Sender
+from service_api.recording.batch import Outcome
 from service_api.recording.recorder import Recorder
+from service_api.releasing import Signing
 from service_api.settings import travelling
 from service_api.wire.entries import read_draft
 
@@ -121,13 +125,41 @@ def fill(store: Store) -> Book:
         tokens.revoke(connection, book.number, token.id, wall_clock())
     clock = SimulatedClock()
     recorder = Recorder(store.appending, book, clock)
-    sender = Sender(token.id, vouches=True)
+    sender, signing = Sender(token.id, vouches=True), Signing(store.answers(book.number))
     for heard, batch in told(day_in(store.clock(), depot.ZONE)):
         clock.now = heard
-        for raw, outcome in zip(batch, recorder.record([read_draft(r) for r in batch], sender), strict=True):
-            if outcome.status != "recorded":
-                raise RuntimeError(f"the demo data is wrong: {json.dumps(raw)}: {outcome.refusal}")
+        for signed, part in groupby(batch, key=_at_the_gate):
+            for raw, outcome in (_signed if signed else _recorded)(recorder, sender, signing, list(part)):
+                if outcome.status != "recorded":
+                    raise RuntimeError(f"the demo data is wrong: {json.dumps(raw)}: {outcome.refusal}")
     return book
+
+
+def _at_the_gate(raw: dict[str, Any]) -> bool:
+    """A release is signed at the gate; one that somebody signed `offline` comes as a fact."""
+    return raw["type"] == "unit.released" and not raw.pop("offline", False)
+
+
+Told = Iterator[tuple[dict[str, Any], Outcome]]
+
+
+def _recorded(recorder: Recorder, sender: Sender, signing: Signing, batch: list[dict[str, Any]]) -> Told:
+    return zip(batch, recorder.record([read_draft(raw) for raw in batch], sender), strict=True)
+
+
+def _signed(recorder: Recorder, sender: Sender, signing: Signing, batch: list[dict[str, Any]]) -> Told:
+    """Releases are signed at the gate, as at the bench; one that has to be refused says why it is."""
+    for raw in batch:
+        refused = raw.pop("refused", None)
+        outcome = recorder.decide(read_draft(raw), sender, signing)
+        if refused is None:
+            yield raw, outcome
+        elif not isinstance(outcome.refusal, NotReleasable) or not _names(outcome.refusal, refused):
+            raise RuntimeError(f"the demo data is wrong: {json.dumps(raw)} was not refused for {refused}")
+
+
+def _names(refusal: NotReleasable, codes: list[str]) -> bool:
+    return set(codes) <= {block["code"] for block in refusal.members["blocks"]}
 
 
 @dataclass(frozen=True)

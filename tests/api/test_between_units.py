@@ -184,7 +184,7 @@ def test_a_second_opening_under_an_id_is_a_fact_and_the_id_is_taken(tell, codes,
     first, second = tell(
         OPENINGS[kind](occurred_at=DAY[8]), OPENINGS[kind](unit=other, by="bob.bench", occurred_at=DAY[9])
     )
-    but = ("signed-unauthorised", "released-while-blocked")
+    but = ("signed-unauthorised", "released-while-blocked", "verdict-overtaken")
     assert ([], ["id-taken"]) == (receipt(first, but), receipt(second, but))
     assert {"id-taken"} == {*codes("U-1", but), *codes(other, but)}
     tell(f.withdrawn(first))

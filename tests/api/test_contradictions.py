@@ -283,7 +283,13 @@ def test_row_4_4_11_look_alike_on_the_edge_and_in_another_uom(tell, codes, stand
     assert [] == codes(but=("id-taken",))
 
 
-def test_row_4_4_12_a_release_by_somebody_not_authorised_that_day_stands_and_is_flagged(tell, codes, ask):
+@pytest.fixture
+def no_checks(tell):
+    """The sheet asks for no check: a release needs nothing but who may sign it."""
+    tell(f.sheet_issued(rev=2, effective_on="2025-02-01", changes={"checks": []}, occurred_at=DAY[1]))
+
+
+def test_row_4_4_12_a_release_by_somebody_not_authorised_that_day_stands_and_is_flagged(no_checks, tell, codes, ask):
     """`until_on` is inclusive; the flag stays when somebody authorised signs after it: both are shown."""
     lapsed = f.authorised("ada.bench", "release", occurred_at=DAY[1])
     lapsed["data"]["until_on"] = "2026-01-04"
@@ -294,10 +300,11 @@ def test_row_4_4_12_a_release_by_somebody_not_authorised_that_day_stands_and_is_
     (good,) = tell(f.released("REL-2", by="bob.bench", occurred_at=DAY[10]))
     assert ([], ["signed-unauthorised"]) == (receipt(good), codes())
     found = ask("/v1/units/U-1/condition")
-    assert ("REL-2", [bad["id"]]) == (found["release"]["release"], found["discrepancies"][0]["entries"])
+    assert ("ready", "REL-2") == (found["standing"], found["release"]["release"])
+    assert [bad["id"]] == found["discrepancies"][0]["entries"]
 
 
-def test_row_4_4_12_look_alike_the_last_day_of_an_authorisation(tell, codes):
+def test_row_4_4_12_look_alike_the_last_day_of_an_authorisation(no_checks, tell, codes):
     last = f.authorised("ada.bench", "release", occurred_at=DAY[1])
     last["data"]["until_on"] = "2026-01-05"
     tell(last)

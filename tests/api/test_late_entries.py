@@ -81,9 +81,8 @@ def test_row_4_2_3_history_brought_in_carries_its_source(tell, ask):
 
 
 @pytest.fixture
-def released_at_noon(tell):
+def released_at_noon(nothing_asked, tell):
     """A release that stands, by somebody authorised."""
-    tell(f.authorised("ada.bench", "release", occurred_at=DAY[1]))
     (signed,) = tell(f.released("REL-1", occurred_at=DAY[10]))
     return signed
 
@@ -112,15 +111,15 @@ def test_row_4_2_4_what_bears_on_a_critical_item_holds_the_unit(tell, codes, ask
     assert "on_hold" == ask("/v1/units/U-1/condition")["standing"]
 
 
-def test_row_4_2_4_a_correction_after_the_release_of_what_it_rested_on_says_so(tell, codes):
-    """JOB.md 4.1: it does not silently turn the old release bad."""
-    tell(f.authorised("ada.bench", "release", occurred_at=DAY[1]))
+def test_row_4_2_4_a_correction_after_the_release_of_what_it_rested_on_says_so(nothing_asked, tell, codes, ask):
+    """JOB.md 4.1: it does not silently turn the old release bad; it opens a review on the unit, wherever it is."""
     (read,) = tell(f.reading("0.12", occurred_at=DAY[8]))
     (signed,) = tell(f.released("REL-1", occurred_at=DAY[10]))
     (wrong,) = tell(f.superseded(read, read["data"] | {"readings": [{"value": "0.32"}]}))
-    assert (["late-after-release"], ["late-after-release"]) == (receipt(wrong), codes())
-    tell(f.released("REL-2", occurred_at=DAY[11]))
-    assert [] == codes(), "the next release knew of it"
+    assert (["late-after-release"], ["late-after-release", "verdict-overtaken"]) == (receipt(wrong), codes())
+    assert "on_hold" == ask("/v1/units/U-1/condition")["standing"], "0.32 is not proved below 0.33 by a U of 0.02"
+    tell(f.reading("0.12", stage="as_left", occurred_at=DAY[10]), f.released("REL-2", occurred_at=DAY[11]))
+    assert [] == codes(but=("wear-improved",)), "the next release knew of it"
     assert [] == codes(known_index=signed["index"] + 1)
 
 

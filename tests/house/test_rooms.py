@@ -35,6 +35,7 @@ MEETING |= {
     "gates",
     "releasing",
     "certificates",
+    "judging",
 }
 ANYTHING = None
 MAY_IMPORT: dict[str, set[str] | None] = {
@@ -58,6 +59,7 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "lots": MEETING,
     "releasing": MEETING,
     "certificates": MEETING,
+    "judging": MEETING,
     "ledgers": MEETING,
     "proving": {"log", "domain"},
     "bundles": MEETING,

@@ -88,6 +88,7 @@ def _dispatched(state: UnitState, item: Item, body: UnitDispatched) -> UnitState
         entry=item.entry.id,
         at=item.at,
         defects=tuple(released.defects) if released else (),
+        runs=released.runs if released else (),
         hire_until=body.hire.until if body.hire else None,
     )
     place = Whereabouts(party=body.to, site=body.site, since=item.at, entry=item.entry.id)

@@ -13,7 +13,17 @@ from service_api.domain.entries.releases import (
     UnitReleased,
 )
 from service_api.domain.fold.handlers import on, raise_on, settle, with_one, without_one
-from service_api.domain.matters import Exam, OpenConcession, OpenHold, Raised, Released, Signature, StandRun, Taken
+from service_api.domain.matters import (
+    Exam,
+    OpenConcession,
+    OpenHold,
+    Raised,
+    Released,
+    RunAfter,
+    Signature,
+    StandRun,
+    Taken,
+)
 from service_api.domain.records import replace
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item
@@ -33,7 +43,11 @@ def _run(state: UnitState, item: Item, body: RunRecorded) -> UnitState:
         conditions=dict(sorted(body.conditions.items())),
         tests=tuple(result.test for result in body.results),
     )
-    return replace(state, runs=(*state.runs, run)[-RUNS:])
+    state = replace(state, runs=(*state.runs, run)[-RUNS:])
+    if state.released is None or body.stage != "final":
+        return state
+    after = (*state.released.runs, RunAfter(entry=item.entry.id, run=body))[-RUNS:]
+    return replace(state, released=replace(state.released, runs=after))
 
 
 OF_A_RELEASE = (  # raised by a release or on it: they never stand against the next (CONTRACT F)
@@ -80,7 +94,16 @@ def _released(state: UnitState, item: Item, body: UnitReleased) -> UnitState:
         )
         state = replace(state, raised=with_one(state.raised, doubt.key, doubt))
     released = Released(
-        release=body.release, entry=item.entry.id, at=item.at, proved=proved, index=item.entry.index, job=job
+        release=body.release,
+        entry=item.entry.id,
+        at=item.at,
+        proved=proved,
+        index=item.entry.index,
+        nth=item.entry.device_seq,
+        gated=item.entry.body.certificate is not None,
+        past=item.entry.source_kind in ("history", "import"),
+        unheard=max((late.index for late in item.unheard), default=-1),
+        job=job,
     )
     return replace(state, released=released)
 
