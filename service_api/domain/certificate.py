@@ -16,7 +16,6 @@ from service_api.domain.forms import Quantity, Unknown
 from service_api.domain.gate import Block, Question
 from service_api.domain.hours import Hours, hours
 from service_api.domain.matters import by_moment
-from service_api.domain.readings import rows
 from service_api.domain.records import record
 from service_api.domain.runs import judge
 
@@ -197,25 +196,21 @@ def certificate(question: Question, book: InBook | None = None) -> Certificate:
 
 
 def _readings(question: Question) -> tuple[CertifiedReading, ...]:
-    found = []
-    for row in rows(question.state, question.context):
-        answer = c.characteristic(question.state, row, question.context)
-        latest = answer.latest
-        if latest is not None:
-            found.append(
-                CertifiedReading(
-                    characteristic=row.code,
-                    title=row.title,
-                    value=latest.value,
-                    uom=latest.uom,
-                    at=latest.at,
-                    stage=latest.stage,
-                    gauge=latest.gauge,
-                    entry=latest.entry,
-                    conformity=answer.conformity,
-                )
-            )
-    return tuple(found)
+    return tuple(
+        CertifiedReading(
+            characteristic=row.code,
+            title=row.title,
+            value=latest.value,
+            uom=latest.uom,
+            at=latest.at,
+            stage=latest.stage,
+            gauge=latest.gauge,
+            entry=latest.entry,
+            conformity=found.conformity,
+        )
+        for row, found in question.read
+        if (latest := found.latest) is not None
+    )
 
 
 def _checks(question: Question) -> tuple[CertifiedCheck, ...]:

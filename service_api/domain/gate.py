@@ -6,6 +6,7 @@ knowledge. Every block is one matter, so that whoever reads it knows what to do.
 
 from collections.abc import Iterator
 from datetime import date
+from functools import cached_property
 
 from service_api.domain import condition as c
 from service_api.domain.alerts import touching
@@ -107,6 +108,12 @@ class Question:
     @property
     def revision(self) -> SheetRevision | None:
         return self.context.in_force(self.context.on)
+
+    @cached_property
+    def read(self) -> list[tuple[Characteristic, c.CharacteristicAnswer]]:
+        """Every row of the sheet that was measured on what is fitted now, judged."""
+        judged = ((row, c.characteristic(self.state, row, self.context)) for row in rows(self.state, self.context))
+        return [(row, found) for row, found in judged if found.latest is not None]
 
     @property
     def conceded(self) -> list[OpenConcession]:
@@ -240,12 +247,9 @@ def states_a_limit(row: Characteristic) -> bool:
 def _readings(asked: Question) -> Iterator[Block]:
     """What was measured on what is fitted now; what was never measured does not block by itself."""
     conceded = {k.for_.characteristic for k in asked.conceded}
-    for row in rows(asked.state, asked.context):
-        if row.code in conceded or not states_a_limit(row):
-            continue
-        found = c.characteristic(asked.state, row, asked.context)
+    for row, found in asked.read:
         judged, latest = found.conformity, found.latest
-        if latest is None:
+        if latest is None or row.code in conceded or not states_a_limit(row):
             continue
         read = f"{row.code} ({row.title}) reads {judged.value:f} {row.uom}" if judged.value is not None else row.code
         if judged.outcome == "replace":

@@ -86,10 +86,6 @@ QUERY: dict[str, dict[str, Any]] = {
         "schema": {"type": "string", "enum": ["superseded", "withdrawn", "moved_out", "moved_in", "none"]},
         "description": "lines with this mark; `none` asks for those without",
     },
-    "witnessed": {
-        "schema": {"type": "boolean"},
-        "description": "the longest that a witness has signed too",
-    },
     "dots": {"schema": {"type": "integer", "minimum": 1, "maximum": 20}, "description": "pixels a module"},
 }
 

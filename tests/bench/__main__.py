@@ -9,6 +9,7 @@ from hashlib import sha256
 from tests.bench import (  # noqa: F401  they register
     bench_access,
     bench_append,
+    bench_gate,
     bench_late,
     bench_numbers,
     bench_proof,

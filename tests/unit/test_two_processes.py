@@ -5,6 +5,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import text
@@ -14,6 +15,7 @@ from service_api.permits import Sender
 from service_api.settings import Settings
 from service_api.wire.entries import read_draft
 from tests import factories as f
+from tests.api.releasing import at, body, codes, job_done, prepared
 from tests.conftest import client_with, new_book, token_of
 from tests.faults.checks import Clients, faults
 
@@ -179,3 +181,39 @@ def test_a_connection_that_broke_while_idle_costs_no_answer(two):
     answers = [client.post("/v1/entries", json=f.scanned()).status_code for _ in range(2)]
     assert [201, 201] == answers
     assert [] == wrong_with(two, book)
+
+
+def test_a_finding_of_one_process_comes_before_the_other_s_release_and_refuses_it_or_after_it(two):
+    """Raced: whatever comes first, no release stands on top of a finding that blocks it."""
+    book = new_book(two[0], "race.example/depot")
+    clients = [client_with(create_app(store), token_of(store, book, "admin")) for store in two]
+    sent = clients[0].post("/v1/entries", json=[*prepared(), *job_done()])
+    assert {201} == {o["status"] for o in sent.json["outcomes"]}
+    answered = []
+    for n in range(15):
+        finding = f.finding_raised(f"F-{n}", blocking=True, occurred_at=at(55), id=f.entry_id(1000 + n))
+        release = body(id=f.entry_id(2000 + n), release=f"REL-{n}")
+        race = threading.Barrier(2)
+        found: dict[str, Any] = {}
+
+        def send(name, client, path, what, race=race, found=found):
+            race.wait()
+            found[name] = client.post(path, json=what)
+
+        threads = [
+            threading.Thread(target=send, args=("finding", clients[0], "/v1/entries", finding)),
+            threading.Thread(target=send, args=("release", clients[1], "/v1/units/U-1/releases", release)),
+        ]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        assert 201 == found["finding"].status_code
+        if found["release"].status_code == 201:
+            assert found["release"].json["index"] < found["finding"].json["index"]
+        else:
+            assert ["finding-open"] == codes(found["release"].json)
+        answered.append(found["release"].status_code)
+        closed = f.finding_closed(f"F-{n}", occurred_at=at(56), id=f.entry_id(3000 + n))
+        assert 201 == clients[0].post("/v1/entries", json=closed).status_code
+    assert {201, 409} >= set(answered)
