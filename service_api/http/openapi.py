@@ -42,7 +42,6 @@ QUERY: dict[str, dict[str, Any]] = {
     },
     "person": {"schema": TEXT, "description": "typed by this person only"},
     "site": {"schema": TEXT, "description": "of this site only"},
-    "witnessed": {"schema": {"type": "boolean"}, "description": "the longest that a witness has signed too"},
     "activity": {"schema": TEXT, "description": "what somebody is about to do, by its code"},
     "keeper": {"schema": TEXT, "description": "the party who had the unit"},
     "code": {"schema": TEXT, "description": "discrepancies of this code only"},
