@@ -24,6 +24,7 @@ LIST = {"type": "array"}
 ROW = {"type": "object"}
 MOMENT = {"type": "string", "format": "date-time"}
 QUERY: dict[str, dict[str, Any]] = {
+    "witnessed": {"schema": {"type": "boolean"}, "description": "the longest that a witness has signed too"},
     "true_at": {"schema": {"type": "string", "format": "date-time"}, "description": "facts up to this moment"},
     "known_at": {"schema": {"type": "string", "format": "date-time"}, "description": "entries heard of by then"},
     "known_index": {
