@@ -92,7 +92,7 @@ def test_a_store_that_cannot_be_asked_for_the_token_is_told_as_a_problem(client,
 
     locked = sqlite3.OperationalError("database is locked")
     locked.sqlite_errorcode = sqlite3.SQLITE_BUSY
-    monkeypatch.setattr(store, "quickly", held)
+    monkeypatch.setattr(store, "lasting", held)
     answer = send(client, make.scanned())
     assert (503, "application/problem+json") == (answer.status_code, answer.content_type)
 
