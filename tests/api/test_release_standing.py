@@ -229,4 +229,5 @@ def test_a_reissue_says_what_it_replaces_and_the_old_one_by_what_it_is_replaced(
     assert ("REL-1A", "0.10") == (old["replaced_by"], old["certificate"]["readings"][0]["value"])
     assert ("REL-1", "a digit was misread") == (new["replaces"], new["why"])
     assert ("REL-1A", "0.11") == (new["certificate"]["release"], new["certificate"]["readings"][0]["value"])
-    assert True is ask("/v1/releases/REL-1A/today")["still_good"]
+    today = ask("/v1/releases/REL-1A/today")
+    assert today["still_good"] is True
