@@ -184,6 +184,7 @@ def test_slot_contested(tell, ready, gate):
     )
     found = told("slot-contested", gate())
     assert ({first["id"], then["id"]}, ["lead", "manager"]) == (set(found["entries"]), found["who_may"])
+    assert 1 == found["why"].count("look at the iron")
     tell(f.removed("bearing", f.piece(serial="B-1"), occurred_at=at(23)))
     assert [] == codes(gate())
 

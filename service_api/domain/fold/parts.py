@@ -42,7 +42,7 @@ def _fitted(state: UnitState, item: Item, body: PartFitted) -> UnitState:
         return raise_on(state, item, "reset-without-change", detail, again.entry, slot=body.slot)
     state = touch(_in_slot(state, body.slot, (*before, occupant)), item, body.slot)
     if before:
-        detail = f"fitted into {body.slot} while something was in it: is a removal missing? look at the iron"
+        detail = f"fitted into {body.slot} while something was in it: is a removal missing?"
         state = raise_on(state, item, "slot-contested", detail, *(o.entry for o in before), slot=body.slot)
     return disturb(state, item, "part fitted")
 
