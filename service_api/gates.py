@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from hashlib import sha256
 from typing import Any
 
@@ -10,11 +11,12 @@ from sqlalchemy import Connection
 from service_api.domain.certificate import SIGNING, Certificate, GateAnswer, InBook, certificate
 from service_api.domain.condition import AsOf, as_of
 from service_api.domain.gate import Block, Question, blocks
-from service_api.domain.job_facts import JobFacts, job_facts
+from service_api.domain.job_facts import SAYING, JobFacts, job_facts
 from service_api.domain.plain import answer
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item, Key, effective_history, facts
-from service_api.pages import Heard, history_of, read_entries
+from service_api.log import driver
+from service_api.pages import Heard, read_entries
 from service_api.projections import units
 from service_api.wire.canonical import entry_text
 
@@ -54,14 +56,23 @@ def read_job(
     before: Key | None = None,
     heard: Heard | None = None,
 ) -> JobFacts:
-    page = f"unit:{state.unit}"
-    told = read_entries(connection, book, units.indexes(connection, book, f"job:{job}", below=known)) if job else []
-    topics = [f"fact:{entry.id}" for entry in told]
-    told += read_entries(connection, book, units.indexes_of(connection, book, topics, below=known))
-    lines = {e.id: e for e in told if heard is None or heard(e)}
-    found = [i for i in facts(effective_history(lines.values(), page), true_at) if _of_job(i, job)]
-    found = [i for i in found if before is None or i.key < before]
-    facts_of_job = job_facts(found, max((e.index for e in told), default=-1))
+    """What the job says on the unit's own page. Entries of the job on other units, or that say nothing to the gate, are
+    not read; so a job may be as long as it likes.
+
+    before, heard : as for `draw_unit`
+    """
+    page, ask = f"unit:{state.unit}", partial(driver.rows, connection)
+
+    def told(indexes: list[int]) -> list[Item]:
+        roots = read_entries(connection, book, indexes)
+        topics = [f"fact:{entry.id}" for entry in roots]
+        corrections = read_entries(connection, book, units.indexes_of(connection, book, topics, below=known))
+        lines = {e.id: e for e in (*roots, *corrections) if heard is None or heard(e)}
+        found = facts(effective_history(lines.values(), page), true_at)
+        return [i for i in found if before is None or i.key < before]
+
+    found = told(units.indexes_on(ask, book, page, f"job:{job}", SAYING, below=known)) if job else []
+    facts_of_job = job_facts(found)
     waiting = {
         i.body.finding
         for i in facts_of_job.answers.values()
@@ -69,11 +80,5 @@ def read_job(
     } - facts_of_job.closed
     if not waiting - state.findings.keys():
         return facts_of_job
-    closings = facts(history_of(connection, book, page, known, ("finding.closed",)), true_at)
-    closings = [i for i in closings if i.entry.type == "finding.closed" and (before is None or i.key < before)]
-    closed = {i.body.finding for i in closings}
-    return replace(facts_of_job, closed=facts_of_job.closed | closed)
-
-
-def _of_job(item: Item, job: str | None) -> bool:
-    return job in (item.entry.job, getattr(item.body, "job", None))
+    closings = told(units.indexes(connection, book, page, below=known, types=("finding.closed",)))
+    return replace(facts_of_job, closed=facts_of_job.closed | {i.body.finding for i in closings})

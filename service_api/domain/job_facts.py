@@ -8,6 +8,7 @@ from service_api.domain.records import record
 from service_api.domain.timeline import Item
 
 CHANGING = ("part.fitted", "part.removed", "work.done", "setting.left", "rebuild.completed")
+SAYING = (*CHANGING, "check.answered", "run.recorded", "finding.closed")  # all types that `job_facts` looks at
 
 
 @record
@@ -33,12 +34,12 @@ def changes(item: Item) -> bool:
     return item.entry.type in CHANGING and not (item.entry.type == "work.done" and item.body.activity in LOOKING)
 
 
-def job_facts(facts: Iterable[Item], index: int = -1) -> JobFacts:
+def job_facts(facts: Iterable[Item]) -> JobFacts:
     """facts : those of the job on one unit, in the order of the corrected moment"""
     answers: dict[str, Item] = {}
     hands: dict[str, tuple[str, ...]] = {}
     runs, settings, closed = [], [], set()
-    changed = None
+    changed, index = None, -1
     for item in facts:
         if changes(item):
             changed = item

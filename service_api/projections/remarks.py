@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Sequence
 
 import orjson
-from sqlalchemy import Connection, delete, select
+from sqlalchemy import Connection, bindparam, delete, select
 
 from service_api.domain.matters import Raised
 from service_api.domain.plain import make, plain
@@ -38,8 +38,11 @@ _ON = "SELECT said FROM remark WHERE book = ? AND unit = ? AND entry IN"
 
 def read_remarks(connection: Connection, book: int, unit: str) -> tuple[Raised, ...]:
     """What was remarked of all the unit's facts."""
-    wanted = select(t.remark.c.said).where(t.remark.c.book == book, t.remark.c.unit == unit)
-    return tuple(make(Raised, orjson.loads(said)) for said in connection.execute(wanted).scalars())
+    found = connection.execute(_ALL, {"book": book, "unit": unit}).scalars()
+    return tuple(make(Raised, orjson.loads(said)) for said in found)
+
+
+_ALL = select(t.remark.c.said).where(t.remark.c.book == bindparam("book"), t.remark.c.unit == bindparam("unit"))
 
 
 def remarks_of(connection: Connection, book: int, units: Sequence[str]) -> dict[str, tuple[Raised, ...]]:

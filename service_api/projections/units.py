@@ -3,7 +3,7 @@
 What changes in every append is given back as a statement and its rows; the caller runs it in its transaction.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import is_dataclass
 from functools import cache, partial
 from typing import Any, NamedTuple
@@ -103,6 +103,26 @@ def indexes_of(connection: Connection, book: int, topics: Iterable[str], *, belo
     return sorted(found)
 
 
+def indexes_on(
+    ask: Ask, book: int, page: str, topic: str, types: Sequence[str], *, below: int | None = None
+) -> list[int]:
+    """Where the topic's entries of these types stand in the book that stand on a page too, its own or drawn to it.
+
+    The topic is gone through and each entry looked for on the page, so that a long page costs nothing.
+    """
+    bound = "" if below is None else " AND t.log_index < ?"
+    query = _ON_PAGE.format(types=",".join("?" * len(types)), bound=bound)
+    values = (book, topic, *types, page, *(() if below is None else (below,)))
+    return [int(index) for (index,) in ask(query, values)]
+
+
+_ON_PAGE = (
+    "SELECT t.log_index FROM entry_topic t WHERE t.book = ? AND t.topic = ? AND t.type IN ({types})"
+    " AND EXISTS (SELECT 1 FROM entry_topic p WHERE p.book = t.book AND p.topic = ? AND p.log_index = t.log_index"
+    f" AND p.relation != {NAMED}){{bound}} ORDER BY t.log_index"
+)
+
+
 def last_index(
     connection: Connection, book: int, topic: str, *, below: int | None = None, types: tuple[str, ...] | None = None
 ) -> int:
@@ -138,8 +158,11 @@ _PAGE = (
 
 
 def context_head(connection: Connection, book: int) -> int:
-    found = connection.execute(select(t.context.c.head_index).where(t.context.c.book == book)).scalar()
+    found = connection.execute(_CONTEXT_HEAD, {"book": book}).scalar()
     return -1 if found is None else int(found)
+
+
+_CONTEXT_HEAD = select(t.context.c.head_index).where(t.context.c.book == bindparam("book"))
 
 
 def context_row(book: int, head: int) -> Write:

@@ -7,7 +7,7 @@ import pytest
 import rfc8785
 
 from tests import factories as f
-from tests.api.releasing import JOB, SIGNER, at, codes, job_done, prepared, run
+from tests.api.releasing import EARLY, JOB, SIGNER, at, codes, job_done, prepared, run
 
 GATE = "/v1/units/U-1/gate"
 ASKED = {"job": JOB, "by": SIGNER}
@@ -64,6 +64,33 @@ def test_the_digest_moves_with_what_it_rests_on_and_not_with_who_signs(tell, rea
     assert before == gate(by=f.SECOND)["digest"] or [] != gate(by=f.SECOND)["certificate"]["authorised"]
     tell(f.finding_raised("F-9", occurred_at=at(50)))
     assert before != gate()["digest"]
+
+
+def test_what_the_job_says_on_another_unit_is_no_part_of_it(tell, ready, gate):
+    tell(f.registered("U-2", occurred_at=EARLY))
+    before = gate()
+    tell(
+        f.check_answered("guards", "defect", subject="unit:U-2", job=JOB, occurred_at=at(50)),
+        f.fitted("bearing", f.piece(serial="B-9"), subject="unit:U-2", job=JOB, occurred_at=at(51)),
+        f.finding_raised("F-1", blocking=True, subject="unit:U-2", job=JOB, occurred_at=at(52)),
+    )
+    assert before == gate()
+
+
+def test_work_that_was_booked_on_another_unit_counts_where_it_was_done(tell, ready, gate):
+    """Moved here it comes after the run; moved on again it does not; and each time only for who knew of it."""
+    (_, work) = tell(
+        f.registered("U-2", occurred_at=EARLY),
+        f.work_done("AC-ADJ", subject="unit:U-2", job=JOB, occurred_at=at(45)),
+    )
+    assert [] == codes(gate())
+    (here,) = tell(f.reattributed(work, "unit:U-1", occurred_at=at(46)))
+    assert ["run-missing"] == codes(gate())
+    tell(f.withdrawn(here, occurred_at=at(47)))
+    assert [] == codes(gate())
+    known = here["index"]
+    asked = [gate(known_index=known), gate(known_index=known + 1), gate(true_at=at(44), known_index=known + 1)]
+    assert [[], ["run-missing"], []] == [codes(found) for found in asked]
 
 
 # Block by block: what raises it, and the look-alike
