@@ -15,28 +15,27 @@ FILES = sorted(p for p in PACKAGE.rglob("*.py") if "_travelling" not in p.parts)
 
 # The table of DESIGN section 2. The meeting place is several files since they were parted from
 # recording: what recording may import, they may, and one another.
-MEETING = {"wire", "domain", "projections", "log", "directory", "calc"}
-MEETING |= {
+MEET = {
     "recording",
     "answering",
-    "customers",
+    "bundles",
+    "carried",
+    "certificates",
     "competences",
-    "permits",
-    "pages",
+    "customers",
+    "dossiers",
     "filing",
     "fleet",
-    "lots",
-    "ledgers",
-    "late",
-    "carried",
-    "bundles",
-    "dossiers",
-    "proving",
     "gates",
-    "releasing",
-    "certificates",
     "judging",
+    "late",
+    "ledgers",
+    "lots",
+    "pages",
+    "permits",
+    "releasing",
 }
+MEETING = MEET | {"wire", "domain", "projections", "log", "directory", "calc", "proving"}
 ANYTHING = None
 MAY_IMPORT: dict[str, set[str] | None] = {
     "calc": set(),
@@ -47,25 +46,8 @@ MAY_IMPORT: dict[str, set[str] | None] = {
     "paper": {"domain"},
     "projections": {"domain", "calc"},
     "directory": {"domain"},
-    "recording": MEETING,
-    "answering": MEETING,
-    "customers": MEETING,
-    "competences": MEETING,
-    "permits": MEETING,
-    "pages": MEETING,
-    "filing": MEETING,
-    "fleet": MEETING,
-    "gates": MEETING,
-    "lots": MEETING,
-    "releasing": MEETING,
-    "certificates": MEETING,
-    "judging": MEETING,
-    "ledgers": MEETING,
     "proving": {"log", "domain"},
-    "bundles": MEETING,
-    "dossiers": MEETING,
-    "late": MEETING,
-    "carried": MEETING,
+    **dict.fromkeys(MEET, MEETING),
     "http": {
         "recording",
         "answering",
