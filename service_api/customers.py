@@ -16,6 +16,7 @@ from sqlalchemy import Connection
 from service_api.answering.answers import Answers
 from service_api.answering.asking import NOW, Answer, When, answered
 from service_api.domain.custody import Sight, blanked, sight
+from service_api.domain.due import Wanted
 from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Envelope, Recorded
 from service_api.domain.history import Only
@@ -186,6 +187,14 @@ class CustomerAnswers:
                     break
                 found.append(identity | {"due": json.loads(self.card(unit).text)["due"]})
         return [json.dumps(line, separators=(",", ":"), ensure_ascii=False).encode() for line in found], more
+
+    def due(self, wanted: Wanted, when: When, start: int, limit: int) -> dict[str, Any]:
+        """Of the units that are theirs at the moment that is asked for."""
+        with self.engine.begin() as connection:
+            found = sights(connection, self.book.number, self.party, self.every.count(connection, when))
+        at = when.true_at or self.every.clock()
+        theirs = {unit for unit, seen in found.items() if seen.covers(at)}
+        return self.every.falling_due.page(wanted, when, start, limit, theirs)
 
     def tag(self, text: str, when: When = NOW) -> Answer:
         with self.engine.begin() as connection:

@@ -4,8 +4,9 @@ What only one kind of answer needs is imported with the first of them, so that a
 """
 
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from service_api.answering.asking import When
 from service_api.answering.devices import DeviceAnswers
 from service_api.answering.entries import EntryAnswers
 from service_api.answering.gauges import GaugeAnswers
@@ -18,6 +19,8 @@ from service_api.answering.typed import TypedAnswers
 from service_api.answering.units import UnitAnswers
 
 if TYPE_CHECKING:
+    from service_api.domain.due import Wanted
+    from service_api.falling_due import FallingDue
     from service_api.fleet import Fleet
 
 
@@ -41,3 +44,13 @@ class Answers(
         from service_api.fleet import Fleet
 
         return Fleet(self)
+
+    @cached_property
+    def falling_due(self) -> "FallingDue":
+        """What falls due over the fleet."""
+        from service_api.falling_due import FallingDue
+
+        return FallingDue(self)
+
+    def due(self, wanted: "Wanted", when: When, start: int, limit: int) -> dict[str, Any]:
+        return self.falling_due.page(wanted, when, start, limit)

@@ -1,7 +1,7 @@
 """A unit's hours and those of what is in it, on the meter chain: a value, or a range while the chain has a gap."""
 
-from collections.abc import Mapping
-from datetime import datetime
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
 from decimal import Decimal
 
 from service_api.domain.entries.shared import Piece
@@ -9,6 +9,8 @@ from service_api.domain.matters import Occupant
 from service_api.domain.meters import in_hours
 from service_api.domain.records import record
 from service_api.domain.state import UnitState
+
+RATE_DAYS = 370  # CONTRACT D, use_rate
 
 
 @record(kw_only=True)
@@ -42,6 +44,17 @@ def hours(state: UnitState) -> Hours:
         return Hours(unknown="never read")
     entries = tuple(dict.fromkeys((*meter.links, *((meter.last_entry,) if meter.last_entry else ()))))
     return span(*total, how=meter.how, read_at=meter.last_at, entries=entries)
+
+
+def hours_a_day(shown: Sequence[tuple[datetime, Decimal]]) -> float | None:
+    """From the oldest reading no more than 370 days before the last; None without a span."""
+    if not shown:
+        return None
+    last_at, last = shown[-1]
+    first_at, first = next(seen for seen in shown if last_at - seen[0] <= timedelta(days=RATE_DAYS))
+    days = (last_at - first_at).total_seconds() / 86400
+    gained = float(last - first)
+    return gained / days if days > 0 and gained > 0 else None
 
 
 def hours_on(state: UnitState, occupant: Occupant, carried: Mapping[str, Hours] | None = None) -> Hours:

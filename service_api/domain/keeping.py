@@ -59,7 +59,7 @@ class UnitHours:
 
 def keepers(unit: str, facts: Sequence[Item], only: str | None = None) -> tuple[Keeper, ...]:
     """In the order in which they first had it. facts : of the unit's page; only : this keeper alone"""
-    shown = _shown(unit, facts)
+    shown = each_shown(unit, facts)
     found: dict[str, list[Keeping]] = {}
     handed = [i for i in facts if i.entry.type in (*OUT, "unit.received")]
     for place, item in enumerate(handed):
@@ -82,7 +82,8 @@ def _same(handed: Sequence[Item], place: int) -> bool:
     return bool(handed[place - 1].data["to"] == handed[place].data["to"])
 
 
-def _shown(unit: str, facts: Sequence[Item]) -> list[Shown]:
+def each_shown(unit: str, facts: Sequence[Item]) -> list[Shown]:
+    """What the meter of hours showed, reading by reading."""
     state, found = begin(unit), []
     for item in facts:
         before, state = state, step(state, item)

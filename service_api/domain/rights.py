@@ -131,6 +131,7 @@ CALLS: dict[str, dict[str, Reach]] = {
     "GET /v1/log/tile/{level}/{number}": _all(*READS_ALL),
     "GET /v1/log/tile/entries/{number}": _all(*READS_ALL),
     "GET /v1/fleet/forecast": _all(*READS_ALL),
+    "GET /v1/fleet/due": UNIT,
     "GET /v1/complaints/cures": _all(*READS_ALL),
     "GET /v1/complaints/repeats": _all(*READS_ALL),
     "GET /v1/discrepancies": _all(*READS_ALL),

@@ -17,6 +17,7 @@ from service_api.domain.entries.parts import PartFitted, PartRemoved
 from service_api.domain.entries.releases import RebuildCompleted
 from service_api.domain.entries.shared import Piece
 from service_api.domain.fold import step
+from service_api.domain.hours import hours_a_day
 from service_api.domain.meters import in_hours
 from service_api.domain.moments import add_months
 from service_api.domain.readings import baseline, revision_for, sole
@@ -25,7 +26,6 @@ from service_api.domain.sheets import Characteristic
 from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import Item
 
-RATE_DAYS = 370  # use is counted from the oldest reading no older than this before the last
 PER = Decimal(100)  # hours
 RESTARTS = ("AC-ADJ", "AC-RPL")
 # What moves hours, slots and readings; a series needs no other fact folded.
@@ -427,13 +427,7 @@ def _fit(line: Line) -> Fit:
 
 def use_rate(points: Sequence[Seen]) -> float | None:
     """Hours a day from the oldest reading no more than 370 days before the last; None without a span."""
-    if not points:
-        return None
-    last, last_at, _ = points[-1]
-    first, first_at, _ = next(seen for seen in points if last_at - seen.at <= timedelta(days=RATE_DAYS))
-    days = (last_at - first_at).total_seconds() / 86400
-    gained = float(last.hours - first.hours)
-    return gained / days if days > 0 and gained > 0 else None
+    return hours_a_day([(seen.at, seen.point.hours) for seen in points])
 
 
 def _day_at(hours: float, last: Seen, rate: float | None, context: Context) -> str | None:

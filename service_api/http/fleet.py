@@ -1,9 +1,22 @@
-"""Questions over many units: what wears out, what cured complaints, what came back, what will be needed of a part."""
+"""Questions over many units: what wears out or falls due, what cured complaints and came back, spares to stock."""
+
+from urllib.parse import urlencode
 
 from flask import Blueprint, Response, request
 
 from service_api.domain.refusals import Malformed
-from service_api.http.contract import TIMES, answers, contract, day_of, give_list, known_query, when, whole
+from service_api.http.contract import (
+    MOST_ROWS,
+    PAGING,
+    TIMES,
+    answers,
+    contract,
+    day_of,
+    give_list,
+    known_query,
+    when,
+    whole,
+)
 
 bp = Blueprint("fleet", __name__, url_prefix="/v1")
 MONTH, LONGEST = 30, 3660
@@ -18,6 +31,34 @@ def forecast() -> Response:
     """
     known_query("until", *TIMES)
     return give_list(answers().fleet.forecast(day_of("until"), when()))
+
+
+@bp.get("/fleet/due")
+@contract(
+    gives="service_api.domain.due:FleetDue",
+    query=("until", "unit", "class", "site", "what", *PAGING, *TIMES),
+    refuses=("bad-query",),
+)
+def due() -> Response:
+    """What is overdue and what falls due up to and on a day, overdue first: 30 days ahead without `until`.
+
+    Planned services and those by the sheet's interval, examinations, calibrations, the ends of concessions. `unit`,
+    `class`, `site` and `what` (its first word) narrow the list; what ends by hours that nobody can date stands last.
+    """
+    from service_api.domain.due import KINDS, Wanted
+
+    known_query("until", "unit", "class", "site", "what", *PAGING, *TIMES)
+    query = request.args.get
+    if query("what") not in (None, *KINDS):
+        raise Malformed.at("?what", "bad-query", f"one of {', '.join(KINDS)}")
+    wanted = Wanted(day_of("until"), query("unit"), query("class"), query("site"), query("what"))
+    start, limit = whole("cursor", 0, 0, 2**53), whole("limit", MOST_ROWS, 1, MOST_ROWS)
+    found = answers().due(wanted, when(), start, limit)
+    response = give_list(found)
+    if found["next"] is not None:
+        told = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": found["next"]}
+        response.headers["Link"] = f'<{request.path}?{urlencode(told)}>; rel="next"'
+    return response
 
 
 @bp.get("/complaints/cures")

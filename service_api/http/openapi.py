@@ -86,6 +86,10 @@ QUERY: dict[str, dict[str, Any]] = {
         "schema": {"type": "string", "enum": ["superseded", "withdrawn", "moved_out", "moved_in", "none"]},
         "description": "lines with this mark; `none` asks for those without",
     },
+    "what": {
+        "schema": {"type": "string", "enum": ["service", "exam", "calibration", "concession"]},
+        "description": "what is due: only these",
+    },
     "dots": {"schema": {"type": "integer", "minimum": 1, "maximum": 20}, "description": "pixels a module"},
 }
 

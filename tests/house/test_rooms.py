@@ -25,6 +25,7 @@ MEET = {
     "customers",
     "dossiers",
     "filing",
+    "falling_due",
     "fleet",
     "gates",
     "judging",
