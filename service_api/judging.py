@@ -1,6 +1,6 @@
 """The release that stands, asked of the gate again for its own moment: what was known against it, and what is now.
 
-It folds the unit's page up to the release, so what came out is kept until something bears on it that was not known.
+It looks at the unit as it was then, so what came out is kept until something bears on it that was not known.
 """
 
 from typing import TYPE_CHECKING

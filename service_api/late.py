@@ -190,8 +190,17 @@ def renewed(connection: Connection, book: int, state: UnitState) -> Renewed:
     return page.whole() if page.short else page.renewed(state)
 
 
+def state_before(connection: Connection, book: int, unit: str, key: Key) -> UnitState:
+    """The state before the fact of this key, by all that is known, without remarks: from where its stretch begins."""
+    page = _Page(connection, book, unit)
+    row = units.read_state(connection, book, unit)
+    if not page.known or row is None:
+        return replace(draw_unit(connection, book, unit, before=key), remarks=())
+    return witness(page.before(key), row.head)
+
+
 class _Page:
-    """A unit's page while news are put in."""
+    """A unit's page while news are put in, or while it is asked about an earlier moment."""
 
     def __init__(self, connection: Connection, book: int, unit: str) -> None:
         self.connection, self.book, self.unit, self.subject = connection, book, unit, f"unit:{unit}"
@@ -230,12 +239,26 @@ class _Page:
         self.known[last.place] = last._replace(upto=upto)
         self._keep(last.place)
         state = patched(state, self._values(self.other | self._taken(state), last.place + 1))
-        state = witness(replace(self._head(state), remarks=()), upto)
+        state = witness(replace(self._head(state, self.places), remarks=()), upto)
         return Renewed(state, _after(self.known[last.place], state), self.remarks)
 
-    def _head(self, state: UnitState) -> UnitState:
-        entries = sum(s.facts for s in self.known.values())
-        last = next((s.last for p in reversed(self.places) if (s := self.known[p]).facts), "")
+    def before(self, key: Key) -> UnitState:
+        text, last = key_text(key), self.known[self.places[-1]]
+        if text > max(last.first, last.until):
+            place = last.place + 1
+            items = effective_history(read_entries(self.connection, self.book, self.news), self.subject)
+        else:
+            place = self._place(text)
+            items = self._lines(place, read_entries(self.connection, self.book, rows.indexes_of(self.known[place])))
+        state = patched(begin(self.unit), self._values((EVERYTHING,), place))
+        state = self._head(state, [p for p in self.places if p < place])
+        for item in facts(items):
+            state = step(state, item) if item.key < key else state
+        return replace(state, remarks=())
+
+    def _head(self, state: UnitState, places: Sequence[int]) -> UnitState:
+        entries = sum(self.known[p].facts for p in places)
+        last = next((s.last for p in reversed(places) if (s := self.known[p]).facts), "")
         at, seq, index = key_of(last) if last else (None, -1, -1)
         return replace(state, entries=entries, head_at=at, head_seq=seq, head_index=index)
 
@@ -287,11 +310,14 @@ class _Page:
 
     def _there(self, item: Item) -> set[int]:
         """The entries of the stretch to which a fact belongs."""
-        firsts = [self.known[p].first for p in self.places]
-        place = self.places[bisect_right(firsts, key_text(item.key)) - 1]
+        place = self._place(key_text(item.key))
         if place not in self.dirty:
             self.dirty[place] = set(rows.indexes_of(self.known[place]))
         return self.dirty[place]
+
+    def _place(self, text: str) -> int:
+        """Of the stretch to which a fact with this order key belongs."""
+        return self.places[bisect_right([self.known[p].first for p in self.places], text) - 1]
 
     # Folding again
 
@@ -384,7 +410,7 @@ class _Page:
                 found |= rows.matters_before(self.ask, self.book, self.unit, cell.member, place)
             else:
                 found[cell] = self._before(cell, place)
-        return {cell: rows.read_cell(cell, said) for cell, said in found.items()}
+        return {cell: rows.read_cell(cell, said) for cell, said in found.items() if cell not in (EVERYTHING, UNHEARD)}
 
     def _compare(
         self, had: dict[Cell, str | None], said: dict[Cell, str | None], carried: dict[Cell, str | None]

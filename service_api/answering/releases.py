@@ -9,12 +9,15 @@ from sqlalchemy import Connection
 from service_api.answering.asking import NOBODY, NOW, Answer, Asking, When, answered
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Key
+from service_api.late import state_before
 from service_api.ledgers import beside, beside_then
 from service_api.pages import Heard, draw_unit
 from service_api.projections import units
 
 if TYPE_CHECKING:
     from service_api.domain.gate import Asked, Question
+
+AFTER_ALL = 10**15  # a running number that no entry has
 
 
 class ReleaseAnswers(Asking):
@@ -62,7 +65,9 @@ class ReleaseAnswers(Asking):
         from service_api.gates import read_job
 
         book, known = self.book.number, self.count(connection, when)
-        if before is not None:
+        if before is not None and known is None and heard is None:
+            state = state_before(connection, book, unit, before)
+        elif before is not None:
             state = draw_unit(connection, book, unit, upto or known, when.true_at, before, heard)
         else:
             state = self._at(connection, unit, when.true_at, known) or self._state(connection, unit, when, known)
@@ -81,11 +86,11 @@ class ReleaseAnswers(Asking):
         return Question(state, replace(context, authorised=may, index=index), job, asked)
 
     def _at(self, connection: Connection, unit: str, true_at: datetime | None, known: int | None) -> UnitState | None:
-        """The stored state, where nothing on the page lies after the moment."""
+        """The state at a moment by all that is known: the stored one, where nothing on the page lies after it."""
         if true_at is None or known is not None:
             return None
         row = units.read_state(connection, self.book.number, unit)
-        stored = None if row is None else units.unpack(row.state)
-        if stored is None or stored.identity is None or stored.head_at is None or stored.head_at > true_at:
-            return None
-        return stored
+        state = None if row is None else units.unpack(row.state)
+        if state is not None and state.head_at is not None and state.head_at > true_at:
+            state = state_before(connection, self.book.number, unit, (true_at, AFTER_ALL, AFTER_ALL))
+        return None if state is None or state.identity is None else state

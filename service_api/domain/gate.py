@@ -325,7 +325,7 @@ def _holds(asked: Question) -> Iterator[Block]:
 
 
 def _doubts(asked: Question) -> Iterator[Block]:
-    for doubt in standing_doubts(asked):
+    for doubt in sorted(standing_doubts(asked), key=lambda d: d.key):
         code = BLOCK_OF.get(doubt.code, "alert-open" if doubt.code == "alert-part-fitted" else "hold-open")
         yield _block(code, f"{doubt.detail}; {doubt.settle}", *doubt.entries, who_may=doubt.who_may)
     if asked.state.identity is not None and asked.state.identity.origin == "unidentified":

@@ -24,6 +24,7 @@ from service_api.domain.cells import (
 )
 from service_api.domain.fold import step
 from service_api.domain.fold.handlers import HANDLERS
+from service_api.domain.records import replace
 from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import effective_history, facts
 from service_api.log import driver
@@ -84,6 +85,22 @@ def test_a_stretch_leaves_what_the_facts_up_to_its_end_say(store, short_stretche
                 for cell, text in left.items():
                     if cell.name or cell.member in WHOLE:
                         assert rows.said_of(value(state, cell)) == text, cell
+
+
+@FEW
+@given(STORIES, CUTS)
+def test_the_state_before_a_fact_is_what_the_facts_before_it_say(store, short_stretches, told, cuts):
+    book = hear(store, told, cuts)
+    entries = whole(store, book)
+    with store.reading.begin() as connection:
+        for unit in UNITS:
+            items = facts(effective_history(entries, f"unit:{unit}"))
+            index = by_the_book(entries, unit).index  # the whole page was asked, also what came after the fact
+            state = begin(unit)
+            for item in items:
+                found = late.state_before(connection, book.number, unit, item.key)
+                assert said_of(replace(state, remarks=(), index=index)) == said_of(found)
+                state = step(state, item)
 
 
 @FEW
