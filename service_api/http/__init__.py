@@ -79,6 +79,7 @@ def make_app(store: Any) -> Flask:
     app.extensions["store"] = store
     for room in ROOMS:
         app.register_blueprint(room.bp)
+    app.register_blueprint(proofs.of_book)
     app.extensions["doors"] = auth.doors(app)
     app.before_request(auth.open_door)
     app.register_error_handler(Refusal, problems.respond)

@@ -1,13 +1,17 @@
-"""The log as proof: checkpoint, tiles and entry bundles in the layout of C2SP, and proofs. All of it can be cached."""
+"""The log as proof: checkpoint, tiles and entry bundles in the layout of C2SP, and proofs. All of it can be cached.
+
+What stands under `/v1/log` is of the token's book; `/v1/books/{book}/log` names the book, by its origin.
+"""
 
 from typing import Any
 
 from flask import Blueprint, Response, current_app, request
 
-from service_api.domain.refusals import Malformed, TooLarge
+from service_api.domain.refusals import Malformed, NotFound, TooLarge
 from service_api.http.contract import caller, contract, give_json, known_query, whole
 
 bp = Blueprint("proofs", __name__, url_prefix="/v1/log")
+of_book = Blueprint("book-proofs", __name__, url_prefix="/v1/books/<path:book>/log")
 LARGEST = 2**53
 LONGEST_NOTE = 64 * 1024
 FOR_EVER = "private, max-age=31536000, immutable"
@@ -26,6 +30,12 @@ def _proofs() -> Any:
     return current_app.extensions["store"].proofs(caller().book)
 
 
+def _own(book: str) -> None:
+    """Another's book is answered like one that is not there."""
+    if book != current_app.extensions["store"].book(caller().book).origin:
+        raise NotFound("no such book")
+
+
 @bp.get("/checkpoint")
 @contract(gives="text/plain", query=("witnessed",), refuses=("not-found", "bad-query"))
 def checkpoint() -> Response:
@@ -33,6 +43,18 @@ def checkpoint() -> Response:
 
     `witnessed=true` gives the longest that a witness has signed too, which may be older.
     """
+    return _checkpoint()
+
+
+@of_book.get("/checkpoint")
+@contract(gives="text/plain", query=("witnessed",), refuses=("not-found", "bad-query"))
+def checkpoint_of(book: str) -> Response:
+    """The checkpoint of a book, which is the token's, by its origin."""
+    _own(book)
+    return _checkpoint()
+
+
+def _checkpoint() -> Response:
     known_query("witnessed")
     asked = request.args.get("witnessed", "false")
     if asked not in ("true", "false"):
@@ -78,6 +100,22 @@ def entries(number: str) -> Response:
 @contract(gives=BYTES, refuses=("not-found",))
 def tile(level: str, number: str) -> Response:
     """A tile of up to 256 hashes of the tree, of 32 bytes each."""
+    return _tile(f"{level}/{number}")
+
+
+@of_book.get("/tile/entries/<path:number>")
+@contract(gives=BYTES, refuses=("not-found",))
+def entries_of(book: str, number: str) -> Response:
+    """A bundle of entries of a book, which is the token's."""
+    _own(book)
+    return _tile(f"entries/{number}")
+
+
+@of_book.get("/tile/<level>/<path:number>")
+@contract(gives=BYTES, refuses=("not-found",))
+def tile_of(book: str, level: str, number: str) -> Response:
+    """A tile of the tree of a book, which is the token's."""
+    _own(book)
     return _tile(f"{level}/{number}")
 
 

@@ -12,6 +12,7 @@ from sqlalchemy import text
 
 from service_api import cli
 from tests import factories as make
+from tests.conftest import new_book
 
 ENTRIES = 600  # three leaf tiles, the last one of 88
 
@@ -134,6 +135,24 @@ def test_a_tile_stays_as_it_was_and_may_be_kept_for_ever(client, tell, told):
 def test_a_tile_that_is_not_there_is_not_found(client, told, path):
     answer = client.get(f"/v1/log/tile/{path}")
     assert (404, "application/problem+json") == (answer.status_code, answer.content_type)
+
+
+@pytest.mark.parametrize("path", ["checkpoint", "tile/0/000", "tile/1/000.p/2", "tile/entries/002.p/88"])
+def test_a_book_named_by_its_origin_is_the_tokens_book(client, told, book, path):
+    """DESIGN 7: `/v1/log/…` is the same for the token's book."""
+    named = client.get(f"/v1/books/{book.origin}/log/{path}")
+    kept = {name: text for name, text in named.headers if name != "Date"}
+    same = client.get(f"/v1/log/{path}")
+    assert (200, same.data, {n: t for n, t in same.headers if n != "Date"}) == (named.status_code, named.data, kept)
+    assert named.data == client.get(f"/v1/books/{book.origin.replace('/', '%2F')}/log/{path}").data
+
+
+@pytest.mark.parametrize("path", ["checkpoint", "tile/0/000", "tile/entries/002.p/88"])
+def test_anothers_book_reads_like_one_that_is_not_there(client, store, told, path):
+    other = new_book(store, "other.example/depot")
+    theirs = client.get(f"/v1/books/{other.origin}/log/{path}")
+    nothing = client.get(f"/v1/books/never.example/depot/log/{path}")
+    assert (404, nothing.data.replace(b"never.", b"other.")) == (theirs.status_code, theirs.data)
 
 
 @pytest.mark.parametrize(("index", "size"), [(0, 1), (0, 600), (599, 600), (300, 512), (511, 513), (256, 257)])

@@ -122,6 +122,7 @@ def ask(depot, call, which, who):
         "lot": "L-9" if which == "absent" else "L-1",
         "person": "no.body" if which == "absent" else "ada.bench",
         "device": "d-none",
+        "book": "absent.example/book" if which == "absent" else depot.book.origin,
         "level": "0",
         "number": "000.p/3" if which == "own" else "999",
     }
