@@ -2,9 +2,9 @@
 
 from hashlib import sha256
 
-from flask import Blueprint, Response, current_app, request
+from flask import Blueprint, Response, current_app
 
-from service_api.http.contract import JSON, answers, caller, contract, known_query
+from service_api.http.contract import JSON, answers, caller, contract, known_query, unchanged
 
 bp = Blueprint("bundles", __name__, url_prefix="/v1")
 
@@ -23,11 +23,12 @@ def bundle(unit: str) -> Response:
     proofs = current_app.extensions["store"].proofs(token.book)
     signed = proofs.signed()
     what = contents(answers(), unit, signed.checkpoint.size)
-    etag = sha256(f"{signed.note}{unit}\n{token.party or ''}".encode()).hexdigest()[:32]
-    if request.if_none_match.contains_weak(etag):
-        return Response(status=304, headers={"ETag": f'"{etag}"'})
+    digest = sha256(f"{signed.note}{unit}\n{token.party or ''}".encode()).hexdigest()
+    etag = f'"{digest[:32]}"'
+    if (same := unchanged(etag)) is not None:
+        return same
     response = Response(proofs.bundle(signed, what), 200, content_type=JSON)
-    response.headers["ETag"] = f'"{etag}"'
+    response.headers["ETag"] = etag
     response.headers["Cache-Control"] = "no-cache"
     response.headers["Content-Disposition"] = f'attachment; filename="{unit}.bundle.json"'
     return response

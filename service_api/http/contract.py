@@ -5,6 +5,7 @@ import re
 from collections.abc import Callable
 from datetime import date
 from typing import Any, TypeVar, cast
+from urllib.parse import urlencode
 
 from flask import Response, current_app, g, request
 
@@ -123,10 +124,17 @@ class Complete(Response):
         return self.headers
 
 
+def unchanged(etag: str) -> Response | None:
+    """304 when the caller has it already (RFC 9110, 13.1.2). etag : a strong one, in its quotes"""
+    if request.if_none_match.contains_weak(etag.strip('"')):
+        return Response(status=304, headers={"ETag": etag})
+    return None
+
+
 def give(answer: Answer) -> Response:
     """The answer, or 304 when the caller has it already."""
-    if request.if_none_match.contains_weak(answer.etag.strip('"')):  # RFC 9110, 13.1.2
-        return Response(status=304, headers={"ETag": answer.etag})
+    if (same := unchanged(answer.etag)) is not None:
+        return same
     response = Complete(answer.text, 200, content_type=JSON)
     response.headers["ETag"] = answer.etag
     response.headers["Cache-Control"] = "no-cache"
@@ -142,8 +150,21 @@ def small_body() -> Any:
 
 
 def give_list(value: Any) -> Response:
-    """A list or page of one, with its entity tag."""
+    """A list, with its entity tag."""
     return give(answered(value))
+
+
+def give_page(value: dict[str, Any], more: str | int | None) -> Response:
+    """A page of a list, with its entity tag. more : the cursor of the next page, null on the last"""
+    return linked(give_list(value | {"next": more}), more)
+
+
+def linked(response: Response, more: str | int | None) -> Response:
+    """The response with the address of the next page, where there is one: the same query from another cursor."""
+    if more is not None:
+        query = [(k, v) for k, v in request.args.items(multi=True) if k != "cursor"]
+        response.headers["Link"] = f'<{request.path}?{urlencode([*query, ("cursor", more)])}>; rel="next"'
+    return response
 
 
 def give_json(value: Any, status: int = 200) -> Response:

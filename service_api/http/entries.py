@@ -11,7 +11,18 @@ from sqlalchemy.exc import DBAPIError
 
 from service_api.domain.refusals import BadJson, Malformed, NotAllowed, Refusal, TooLarge, WrongMediaType
 from service_api.http import problems
-from service_api.http.contract import MOST_ROWS, Complete, answers, caller, contract, give, known_query, whole
+from service_api.http.contract import (
+    JSON,
+    MOST_ROWS,
+    Complete,
+    answers,
+    caller,
+    contract,
+    give,
+    known_query,
+    linked,
+    whole,
+)
 from service_api.settings import LARGEST_BODY, MOST_ENTRIES
 from service_api.wire.canonical import parse
 from service_api.wire.entries import plain_drafts, read_draft
@@ -260,11 +271,7 @@ def read_many() -> Response:
                 raise Malformed.at(f"?{name}", "bad-query", "it narrows `late_days`")
         texts, more = answers().entries(start, limit, subject, job)
     members = json.dumps({"next": more} | more_members, ensure_ascii=False, separators=(",", ":")).encode()
-    response = Response(b'{"entries":[' + b",".join(texts) + b"]," + members[1:], 200, content_type="application/json")
-    if more is not None:
-        query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": str(more)}
-        response.headers["Link"] = f'<{_address(query)}>; rel="next"'
-    return response
+    return linked(Response(b'{"entries":[' + b",".join(texts) + b"]," + members[1:], 200, content_type=JSON), more)
 
 
 def _typed_late(start: int, limit: int) -> tuple[list[bytes], dict[str, Any], int | None]:
@@ -278,9 +285,3 @@ def _typed_late(start: int, limit: int) -> tuple[list[bytes], dict[str, Any], in
         whole("late_days", 0, 1, MOST_DAYS), query("person"), query("site"), start, limit
     )
     return texts, {"count": count, "groups": groups}, more
-
-
-def _address(query: dict[str, str]) -> str:
-    from urllib.parse import urlencode
-
-    return f"{request.path}?{urlencode(query)}"

@@ -1,7 +1,5 @@
 """What is held, and what was let out under a concession."""
 
-from urllib.parse import urlencode
-
 from flask import Blueprint, Response, request
 
 from service_api.domain.concessions import STATES
@@ -13,7 +11,7 @@ from service_api.http.contract import (
     TIMES,
     answers,
     contract,
-    give_list,
+    give_page,
     known_query,
     when,
     whole,
@@ -32,7 +30,7 @@ def list_holds() -> Response:
     known_query("unit", "class", *PAGING, *TIMES)
     query, limit = request.args.get, whole("limit", MOST_ROWS, 1, MOST_ROWS)
     found, more = answers().holds(query("unit"), query("class"), when(), query("cursor", ""), limit)
-    return _page(found, more)
+    return give_page(found, more)
 
 
 @bp.get("/concessions")
@@ -51,12 +49,4 @@ def list_concessions() -> Response:
     counts = {word: sum(row.state == word for row in rows) for word in STATES}
     shown = [answer(row) for row in rows[start : start + limit]]
     more = str(start + limit) if start + limit < len(rows) else None
-    return _page({"as_of": answer(as_of), "counts": counts, "concessions": shown}, more)
-
-
-def _page(found: dict[str, object], more: str | None) -> Response:
-    response = give_list(found | {"next": more})
-    if more is not None:
-        query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": more}
-        response.headers["Link"] = f'<{request.path}?{urlencode(query)}>; rel="next"'
-    return response
+    return give_page({"as_of": answer(as_of), "counts": counts, "concessions": shown}, more)

@@ -1,7 +1,5 @@
 """The history of a unit: every entry in order, narrowed where one asks; as JSON, as CSV, or the dossier on paper."""
 
-from urllib.parse import urlencode
-
 from flask import Blueprint, Response, request
 
 from service_api.domain.history import MARKS, Only, is_type
@@ -13,7 +11,7 @@ from service_api.http.contract import (
     answers,
     contract,
     day_of,
-    give_list,
+    give_page,
     known_query,
     when,
     whole,
@@ -46,11 +44,7 @@ def history(unit: str) -> Response:
         return history_csv(unit, start=start, limit=limit, newest=order == "newest", only=_only())
     found, total = answers().history(unit, when(), start=start, limit=limit, newest=order == "newest", only=_only())
     more = None if limit is None or start + limit >= total else start + limit
-    response = give_list(found | {"count": total, "next": more})
-    if more is not None:
-        query = [(k, v) for k, v in request.args.items(multi=True) if k != "cursor"] + [("cursor", str(more))]
-        response.headers["Link"] = f'<{request.path}?{urlencode(query)}>; rel="next"'
-    return response
+    return give_page(found | {"count": total}, more)
 
 
 def _only() -> Only | None:

@@ -1,11 +1,20 @@
 """Lots: where the pieces of a supplier's batch were and are, and whether they add up."""
 
-from urllib.parse import urlencode
-
 from flask import Blueprint, Response, request
 
 from service_api.domain.refusals import Malformed
-from service_api.http.contract import MOST_ROWS, PAGING, TIMES, answers, contract, give_list, known_query, when, whole
+from service_api.http.contract import (
+    MOST_ROWS,
+    PAGING,
+    TIMES,
+    answers,
+    contract,
+    give_list,
+    give_page,
+    known_query,
+    when,
+    whole,
+)
 
 bp = Blueprint("lots", __name__, url_prefix="/v1")
 
@@ -20,11 +29,7 @@ def list_lots() -> Response:
         raise Malformed.at("?unbalanced", "bad-query", "true or false")
     limit = whole("limit", 100, 1, MOST_ROWS)
     found, more = answers().lots.listed(request.args.get("cursor", ""), limit, unbalanced == "true", when())
-    response = give_list(found | {"next": more})
-    if more is not None:
-        query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": more}
-        response.headers["Link"] = f'<{request.path}?{urlencode(query)}>; rel="next"'
-    return response
+    return give_page(found, more)
 
 
 @bp.get("/lots/<lot>")

@@ -10,7 +10,7 @@ from flask import Blueprint, Response, current_app, request
 from service_api.directory import attachments, papers
 from service_api.domain.moments import in_utc
 from service_api.domain.refusals import NotFound
-from service_api.http.contract import TIMES, answers, caller, contract, known_query, when
+from service_api.http.contract import TIMES, answers, caller, contract, known_query, unchanged, when
 from service_api.wire.canonical import parse
 
 bp = Blueprint("papers", __name__, url_prefix="/v1")
@@ -38,9 +38,9 @@ def dossier_pdf(unit: str) -> Response:
 
     known_query(*TIMES)
     found = gather(answers(), current_app.extensions["store"].proofs(caller().book), unit, when())
-    etag = sha256(b"%d" % DRAWN_BY + json.dumps(found).encode()).hexdigest()[:32]
-    if request.if_none_match.contains_weak(etag):
-        return Response(status=304, headers={"ETag": f'"{etag}"'})
+    etag = _tag(sha256(b"%d" % DRAWN_BY + json.dumps(found).encode()).hexdigest()[:32])
+    if (same := unchanged(etag)) is not None:
+        return same
     from service_api.paper.dossier import draw
 
     return paper(draw(found), f"{unit}.dossier.pdf", etag)
@@ -61,12 +61,17 @@ def history_csv(unit: str, **wanted: Any) -> Response:
 
     view, at = as_then(answers(), when())
     content = b"".join(table(lines(view, unit, at, **wanted)["entries"]))
-    etag = sha256(content).hexdigest()[:32]
-    if request.if_none_match.contains_weak(etag):
-        return Response(status=304, headers={"ETag": f'"{etag}"'})
+    etag = _tag(sha256(content).hexdigest()[:32])
+    if (same := unchanged(etag)) is not None:
+        return same
     response = paper(content, f"{unit}.history.csv", etag)
     response.headers["Content-Type"] = "text/csv; charset=utf-8; header=present"
     return response
+
+
+def _tag(digest: str) -> str:
+    """A strong entity tag."""
+    return f'"{digest}"'
 
 
 def paper(content: bytes, name: str, etag: str) -> Response:
@@ -74,7 +79,7 @@ def paper(content: bytes, name: str, etag: str) -> Response:
     response = Response(content, 200, content_type=PDF)
     response.headers["Content-Disposition"] = f'inline; filename="{name}"'
     response.headers["Content-Security-Policy"] = "sandbox; default-src 'none'"
-    response.headers["ETag"] = f'"{etag}"'
+    response.headers["ETag"] = etag
     response.headers["Cache-Control"] = "no-cache"
     return response
 
@@ -92,13 +97,14 @@ def certificate_pdf(release: str) -> Response:
         digest = papers.find(connection, book, found["entry"])
     if digest is None:
         digest = _drawn(store, book, folder, found)
-    if request.if_none_match.contains_weak(digest):
-        return Response(status=304, headers={"ETag": f'"{digest}"'})
+    etag = _tag(digest)
+    if (same := unchanged(etag)) is not None:
+        return same
     try:
         content = (folder / digest).read_bytes()
     except FileNotFoundError:
         raise NotFound("its bytes are lost; the certificate itself is the JSON of this release") from None
-    return paper(content, f"{release}.pdf", digest)
+    return paper(content, f"{release}.pdf", etag)
 
 
 def _drawn(store: Any, book: int, folder: Path, found: dict[str, Any]) -> str:

@@ -2,7 +2,6 @@
 
 import json
 from datetime import date
-from urllib.parse import urlencode
 
 from flask import Blueprint, Response, request
 
@@ -11,6 +10,7 @@ from service_api.domain.condition import Condition
 from service_api.domain.discrepancies import KINDS
 from service_api.domain.refusals import Malformed, NotAllowed
 from service_api.http.contract import (
+    JSON,
     MOST_ROWS,
     PAGING,
     TIMES,
@@ -19,7 +19,9 @@ from service_api.http.contract import (
     contract,
     give,
     give_list,
+    give_page,
     known_query,
+    linked,
     when,
     whole,
 )
@@ -37,11 +39,7 @@ def list_units() -> Response:
     limit = whole("limit", 100, 1, MOST_ROWS)
     found, more = answers().units(request.args.get("cursor", ""), limit, request.args.get("class"))
     body = b'{"units":[' + b",".join(found) + b'],"next":' + json.dumps(more).encode() + b"}"
-    response = Response(body, 200, content_type="application/json")
-    if more is not None:
-        query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": more}
-        response.headers["Link"] = f'<{request.path}?{urlencode(query)}>; rel="next"'
-    return response
+    return linked(Response(body, 200, content_type=JSON), more)
 
 
 @bp.get("/discrepancies")
@@ -64,11 +62,7 @@ def list_discrepancies() -> Response:
     )
     limit = whole("limit", MOST_ROWS, 1, MOST_ROWS)
     found, more = answers().discrepancies(wanted, when(), request.args.get("cursor", ""), limit)
-    response = give_list(found | {"next": more})
-    if more is not None:
-        query = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": more}
-        response.headers["Link"] = f'<{request.path}?{urlencode(query)}>; rel="next"'
-    return response
+    return give_page(found, more)
 
 
 @bp.get("/units/<unit>")
