@@ -52,10 +52,9 @@ class Past:
         missing = keys - self._lines.keys()
         if not missing:
             return
-        until = None if self.true_at is None else in_utc(self.true_at, 6)
         read = lines_of_keys(self.connection, self.book, missing, self.known)
         for key in missing:
-            self._lines[key] = [line for line in latest(read.get(key, ())) if until is None or line.at <= until]
+            self._lines[key] = latest(read.get(key, ()), self.true_at)
 
     def _before(self, unit: str, occupant: Occupant, deep: int) -> Hours | None:
         """What the pieces of an occupant had run when it went in; None where nothing is known of a time before."""

@@ -25,7 +25,7 @@ from service_api.wire.canonical import load, parse
 
 Asked = Answers | CustomerAnswers
 CONDITION = ("standing", "standing_why", "hours", "since_rebuild", "release", "findings", "discrepancies")
-BLOCK = 500
+BLOCK = 500  # entries whose texts are read at a time
 
 
 def gather(asked: Asked, proofs: Proofs, unit: str, when: When) -> dict[str, Any]:

@@ -178,7 +178,7 @@ def beside_shop_then(connection: Connection, book: int, known: int, true_at: dat
     sent = (slip for slip in slips.every(connection, book, known) if until is None or slip.at <= until)
     found = [d for a, b in pairwise(sent) if a.device == b.device for d in doubts_of_slips(a, b)]
     lifts = rows.lines_of_keys(connection, book, {f"{LIFTED}/{d.key}" for d in found}, known)
-    lifted = _lifted(lifts, until)
+    lifted = _lifted(lifts, true_at)
     return sorted((d for d in found if d.key not in lifted), key=lambda d: (d.subject, d.key))
 
 
@@ -270,13 +270,9 @@ def _lifts(
     return rows.lines_of_keys(connection, book, wanted, below) if wanted else {}
 
 
-def _lifted(lifts: Mapping[str, list[Line]], until: str | None = None) -> set[str]:
+def _lifted(lifts: Mapping[str, list[Line]], true_at: datetime | None = None) -> set[str]:
     """The keys of the doubts that are lifted."""
-    return {key.partition("/")[2] for key, found in lifts.items() if _by(latest(found), until)}
-
-
-def _by(live: Sequence[Line], until: str | None) -> list[Line]:
-    return [line for line in live if until is None or line.at <= until]
+    return {key.partition("/")[2] for key, found in lifts.items() if latest(found, true_at)}
 
 
 def _standing(key: str, lines: list[Line], states: ReadStates, lifted: set[str]) -> list[Doubt]:
@@ -324,12 +320,11 @@ def lines_of_piece(connection: Connection, book: int, part_no: str, serial: str,
 
 
 def places_of(
-    connection: Connection, book: int, keys: Iterable[str], below: int | None, until: datetime | None
+    connection: Connection, book: int, keys: Iterable[str], below: int | None, true_at: datetime | None
 ) -> dict[str, list[Line]]:
-    """By key, the claims that count: those of the first `below` entries, that had happened `until` then, in order."""
-    at = None if until is None else in_utc(until, 6)
+    """By key, the claims that count: those of the first `below` entries that had happened at `true_at`, in order."""
     found = rows.lines_of_keys(connection, book, keys, below)
-    return {key: _by(latest(lines), at) for key, lines in found.items()}
+    return {key: latest(lines, true_at) for key, lines in found.items()}
 
 
 def beside_then(connection: Connection, book: int, unit: str, known: int | None, true_at: datetime | None) -> Beside:
@@ -337,16 +332,15 @@ def beside_then(connection: Connection, book: int, unit: str, known: int | None,
     page = f"unit:{unit}"
     lines = rows.lines_of_keys(connection, book, compared(rows.keys_of(connection, book, page, known)), known)
     shared = _shared({key: found for key, found in lines.items() if not key.startswith(f"{MERGED}/")})
-    until = None if true_at is None else in_utc(true_at, 6)
     lifts = _lifts(connection, book, shared, known)
-    lifted = _lifted(lifts, until)
+    lifted = _lifted(lifts, true_at)
 
     def states(units: Iterable[str]) -> dict[str, UnitState]:
         return {u: draw_unit(connection, book, u, known, true_at) for u in units}
 
     found = []
     for key, of_key in sorted(shared.items()):
-        live = _by(latest(of_key), until)
+        live = latest(of_key, true_at)
         found += [d for d in doubts(key, live, states) if d.key not in lifted and unit in d.units]
     joined = joined_to(connection, book, unit, known)
     pages = (last_index(connection, book, f"unit:{other}", below=known) for other in joined)

@@ -7,7 +7,6 @@ from sqlalchemy import Connection
 
 from service_api.domain.ledger import LIFTED, Doubt, latest
 from service_api.domain.lots import CODE, ON_UNITS, Tally, answer_of, tally
-from service_api.domain.moments import in_utc
 from service_api.domain.plain import answer
 from service_api.domain.refusals import NotFound
 from service_api.domain.timeline import Item, facts
@@ -87,9 +86,8 @@ class Lots:
 
     def _iron(self, connection: Connection, when: "When", known: int | None) -> dict[str, str]:
         """By unit that was merged, the unit that it is in the end."""
-        until = None if when.true_at is None else in_utc(when.true_at, 6)
-        lines = latest(rows.merges(connection, self.book.number, known))
-        into = {line.unit: line.key.partition("/")[2] for line in lines if until is None or line.at <= until}
+        lines = latest(rows.merges(connection, self.book.number, known), when.true_at)
+        into = {line.unit: line.key.partition("/")[2] for line in lines}
         found = {}
         for unit in into:
             seen = [unit]
@@ -153,6 +151,5 @@ class Lots:
     def _lifted(self, connection: Connection, found: Iterable[Tally], when: "When", known: int | None) -> set[str]:
         """The lots whose imbalance was looked into as it stands."""
         keys = {f"{LIFTED}/{CODE}:{t.odd_since}": t.lot for t in found if t.odd_since}
-        until = None if when.true_at is None else in_utc(when.true_at, 6)
         lines = rows.lines_of_keys(connection, self.book.number, keys, known) if keys else {}
-        return {keys[key] for key, of in lines.items() if any(until is None or line.at <= until for line in latest(of))}
+        return {keys[key] for key, of in lines.items() if latest(of, when.true_at)}

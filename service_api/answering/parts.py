@@ -3,7 +3,6 @@
 from service_api.answering.asking import NOW, Answer, Asking, When, answered
 from service_api.domain import condition as conditions
 from service_api.domain.condition import as_of
-from service_api.domain.moments import in_utc
 from service_api.domain.plain import answer
 from service_api.domain.refusals import NotFound
 from service_api.ledgers import lines_of_piece
@@ -42,8 +41,7 @@ class PartAnswers(Asking):
         with self.engine.begin() as connection:
             known = self.count(connection, when)
             lines = lines_of_piece(connection, self.book.number, part_no, serial, known)
-        until = None if when.true_at is None else in_utc(when.true_at, 6)
-        live = [line for line in latest(lines) if until is None or line.at <= until]
+        live = latest(lines, when.true_at)
         if not live:
             raise NotFound(f"no entry names a piece of {part_no} with the serial {serial}")
         places, gaps = chain(live)

@@ -51,6 +51,7 @@ BLOCK_OF = {  # discrepancies that hold a release, by the block that they make; 
     "meter-backwards": "meter-doubt",
     "disputed": "disputed",
     "scan-after-scrap": "not-in-shop",
+    "alert-part-fitted": "alert-open",
 }
 OF_A_RELEASE = ("released-while-blocked", "released-then-defect", "verdict-overtaken")  # never against the next one
 UNSIGNED = ("unit.released", "release.reissued")  # whose unproved signature the next one ends
@@ -203,15 +204,11 @@ def _runs(asked: Question) -> Iterator[Block]:
             why = f"the final run was before the last {changed.entry.type}; run it again"
         else:
             why = f"the final run was by another revision of the sheet than {revision.rev}, which is in force"
-        yield _block("run-missing", why, *(i.entry.id for i in final), *_ids(changed))
+        yield _block("run-missing", why, *(i.entry.id for i in (*final, changed) if i is not None))
         return
     for test in tests:
         if (found := _test(test, judged, bool(wanted))) is not None:
             yield found
-
-
-def _ids(item: object) -> tuple[str, ...]:
-    return () if item is None else (item.entry.id,)  # type: ignore[attr-defined]
 
 
 def _test(test: StandTest, judged: list[RunAnswer], wanted: bool) -> Block | None:
@@ -326,7 +323,7 @@ def _holds(asked: Question) -> Iterator[Block]:
 
 def _doubts(asked: Question) -> Iterator[Block]:
     for doubt in sorted(standing_doubts(asked), key=lambda d: d.key):
-        code = BLOCK_OF.get(doubt.code, "alert-open" if doubt.code == "alert-part-fitted" else "hold-open")
+        code = BLOCK_OF.get(doubt.code, "hold-open")
         yield _block(code, f"{doubt.detail}; {doubt.settle}", *doubt.entries, who_may=doubt.who_may)
     if asked.state.identity is not None and asked.state.identity.origin == "unidentified":
         why = "it is not identified yet: merge it with the unit that it is, or register it"

@@ -6,6 +6,7 @@ the same fact. So what was known then can be asked for, and a state holds nothin
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime
 from itertools import pairwise
 from typing import Any
 
@@ -13,6 +14,7 @@ from service_api.domain import tags
 from service_api.domain.discrepancies import Discrepancy, between
 from service_api.domain.entries.shared import Piece
 from service_api.domain.matters import Occupant
+from service_api.domain.moments import in_utc
 from service_api.domain.records import record
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item
@@ -172,14 +174,19 @@ def merged(doubts: Iterable[Doubt]) -> list[Doubt]:
 States = Callable[[Iterable[str]], Mapping[str, UnitState]]
 
 
-def latest(lines: Iterable[Line]) -> list[Line]:
-    """The newest line of each fact that counts, in the order of the corrected moment. lines : of one key."""
+def latest(lines: Iterable[Line], true_at: datetime | None = None) -> list[Line]:
+    """The newest line of each fact that counts, in the order of the corrected moment.
+
+    lines : of one key; true_at : leaves out what had not happened by then
+    """
+    until = None if true_at is None else in_utc(true_at, 6)
     newest: dict[int, Line] = {}
     for line in lines:
         known = newest.get(line.fact)
         if known is None or line.since > known.since:
             newest[line.fact] = line
-    return sorted((line for line in newest.values() if line.live), key=lambda line: line.order)
+    happened = (line for line in newest.values() if line.live and (until is None or line.at <= until))
+    return sorted(happened, key=lambda line: line.order)
 
 
 def doubts(key: str, live: Sequence[Line], states: States) -> list[Doubt]:
