@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from math import floor, fsum, sqrt
+from math import floor, fsum, hypot, sqrt
 from statistics import NormalDist
 
 from service_api.calc.lines import mean, two_sided_t
@@ -81,7 +81,7 @@ def budget(components: Sequence[Component]) -> Budget:
     if dof is not None and dof > 10**300:  # no double holds it, and no table tells it from infinite
         dof = None
     return Budget(
-        u=sqrt(variance),
+        u=hypot(*map(float, exact)),
         dof=None if dof is None else float(dof),
         contributions=tuple(float(e) for e in exact),
         whole_dof=None if dof is None else floor(dof),

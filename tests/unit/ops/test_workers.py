@@ -140,10 +140,10 @@ def test_a_streamed_body_of_unknown_length_is_answered_line_by_line(on, service)
 
 def test_who_is_being_answered_is_answered_before_a_service_stops(on, service):
     found = []
-    path = f"/v1/feed?from={on.store.answers(on.book.number).size()}&wait=3"
+    path = f"/v1/feed?from={on.store.answers(on.book.number).size()}&wait=8"
     waiting = threading.Thread(target=lambda: found.append(ask(on, service, "GET", path)))
     waiting.start()
-    time.sleep(0.5)
+    time.sleep(2)  # by then it waits in the service, also on a busy machine
     service.process.send_signal(signal.SIGTERM)
     waiting.join(30)
     assert [200] == [status for status, _ in found]
