@@ -173,19 +173,21 @@ class CustomerAnswers:
 
         return sees
 
-    def units(self, after: str, limit: int, class_: str | None) -> tuple[list[bytes], str | None]:
+    def units(self, after: str, limit: int, class_: str | None, when: When = NOW) -> tuple[list[bytes], str | None]:
+        at = when.true_at or self.every.clock()
         with self.engine.begin() as connection:
-            own = [u for u in own_units(connection, self.book.number, self.party) if u > after]
+            seen = sights(connection, self.book.number, self.party, self.every.count(connection, when))
+        own = [u for u, sight in seen.items() if u > after and sight.cut(at) is not None]
         found: list[dict[str, Any]] = []
         more = None
         for unit in own:
-            identity = json.loads(self.identity(unit).text)
+            identity = json.loads(self.identity(unit, when).text)
             del identity["tags_worn"]
             if class_ in (None, identity["class"]):
                 if len(found) == limit:
                     more = found[-1]["unit"]
                     break
-                found.append(identity | {"due": json.loads(self.card(unit).text)["due"]})
+                found.append(identity | {"due": json.loads(self.card(unit, when).text)["due"]})
         return [json.dumps(line, separators=(",", ":"), ensure_ascii=False).encode() for line in found], more
 
     def due(self, wanted: Wanted, when: When, start: int, limit: int) -> dict[str, Any]:

@@ -6,7 +6,7 @@ What only one kind of answer needs is imported with the first of them, so that a
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from service_api.answering.asking import When
+from service_api.answering.asking import NOW, When
 from service_api.answering.devices import DeviceAnswers
 from service_api.answering.entries import EntryAnswers
 from service_api.answering.gauges import GaugeAnswers
@@ -51,6 +51,15 @@ class Answers(
         from service_api.falling_due import FallingDue
 
         return FallingDue(self)
+
+    def units(self, after: str, limit: int, class_: str | None, when: When = NOW) -> tuple[list[bytes], str | None]:
+        """The lines of a page of units by number; of then they are made anew."""
+        if when.now:
+            return super().units(after, limit, class_)
+        with self.engine.begin() as connection:
+            known = self.count(connection, when)
+            states, more = self._fleet(connection, when, known, after, limit, class_)
+            return [self._line(*one) for one in self._all_joined(connection, states, when, known)], more
 
     def due(self, wanted: "Wanted", when: When, start: int, limit: int) -> dict[str, Any]:
         return self.falling_due.page(wanted, when, start, limit)

@@ -32,12 +32,12 @@ REFUSES = ("unknown-unit", "bad-query")
 
 
 @bp.get("/units")
-@contract(gives="units-page", query=("class", *PAGING), refuses=("bad-query",))
+@contract(gives="units-page", query=("class", *PAGING, *TIMES), refuses=("bad-query",))
 def list_units() -> Response:
     """The units of the book by number, with standing, place and what is due."""
-    known_query("class", *PAGING)
+    known_query("class", *PAGING, *TIMES)
     limit = whole("limit", 100, 1, MOST_ROWS)
-    found, more = answers().units(request.args.get("cursor", ""), limit, request.args.get("class"))
+    found, more = answers().units(request.args.get("cursor", ""), limit, request.args.get("class"), when())
     body = b'{"units":[' + b",".join(found) + b'],"next":' + json.dumps(more).encode() + b"}"
     return linked(Response(body, 200, content_type=JSON), more)
 

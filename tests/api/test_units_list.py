@@ -52,3 +52,18 @@ def test_each_line_is_what_the_unit_says_of_itself(ask) -> None:
         own = ask(f"/v1/units/{unit}")
         assert {name: own[name] for name in line if name != "due"} == {n: v for n, v in line.items() if n != "due"}
         assert ask(f"/v1/units/{unit}/card")["due"] == line["due"]
+
+
+def test_the_list_as_it_was_then_and_as_it_was_known_then(tell, ask, client_of) -> None:
+    plan, _ = tell(f.service_planned("2026-06-01"), f.dispatched(unit="U-2"))
+    known = {"known_index": plan["index"] + 1}
+    assert ("out", "in_shop") == (listed(ask)["U-2"]["standing"], listed(ask, **known)["U-2"]["standing"])
+    for query in (known, {"true_at": "2026-01-04T12:00:00+01:00"}):
+        for unit, line in listed(ask, **query).items():
+            own = ask(f"/v1/units/{unit}", **query)
+            assert {name: own[name] for name in line if name != "due"} == {n: v for n, v in line.items() if n != "due"}
+    assert [] == listed(ask, true_at="2026-01-04T12:00:00+01:00")["U-1"]["due"]
+    assert {} == listed(ask, true_at="2026-01-01T12:00:00+01:00"), "before anybody had registered them"
+    theirs = client_of("customer", person="cus.a", party="party-a")
+    assert ["U-2"] == [unit["unit"] for unit in theirs.get("/v1/units").json["units"]]
+    assert [] == theirs.get("/v1/units", query_string=known).json["units"]
