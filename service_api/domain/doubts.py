@@ -27,7 +27,7 @@ def discrepancies(state: UnitState, context: Context) -> tuple[Discrepancy, ...]
     found = [discrepancy(r.code, r.entry, state.unit, r.entries, r.detail) for r in raised]
     if state.out is not None and not state.doubted("dispatched-unreleased"):
         found += _sent_with_a_defect(state, context)
-    return (*found, *joined(state, context), *_of_release(state, context), *context.beside)
+    return (*found, *joined(state, context), *of_release(state, context), *context.beside)
 
 
 def joined(state: UnitState, context: Context, only: Collection[str] | None = None) -> Iterator[Discrepancy]:
@@ -175,7 +175,7 @@ def _of_signatures(state: UnitState, context: Context) -> Iterator[Discrepancy]:
             yield discrepancy("signed-unauthorised", signature.entry, state.unit, (signature.entry,), detail)
 
 
-def _of_release(state: UnitState, context: Context) -> Iterator[Discrepancy]:
+def of_release(state: UnitState, context: Context) -> Iterator[Discrepancy]:
     """What the gate, asked for the moment of the release that stands, says against it (CONTRACT C).
 
     What was known to who signed was signed over; what came to be known since has overtaken it. A finding that came late

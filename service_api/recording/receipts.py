@@ -18,12 +18,21 @@ from service_api.domain.plain import answer, plain
 from service_api.domain.references import references
 from service_api.domain.state import UnitState
 from service_api.domain.warnings import Remark, remarks
+from service_api.log import driver
 from service_api.pages import authorisations, gauge_record, open_alerts, sheet_revisions
 from service_api.recording.batch import Batch, Drawn
 from service_api.recording.memory import Memory
+from service_api.recording.offline import judged
 
 
-def say(memory: Memory, connection: Connection, batch: Batch, drawn: Drawn, between: list[Doubt]) -> list[bytes | None]:
+def say(
+    memory: Memory,
+    connection: Connection,
+    changes: driver.Changes,
+    batch: Batch,
+    drawn: Drawn,
+    between: list[Doubt],
+) -> list[bytes | None]:
     """What the receipt of each entry says beside the leaf: discrepancies raised, and warnings."""
     raised: dict[str, list[Any]] = {}
     for unit, state in drawn.after.items():
@@ -40,6 +49,8 @@ def say(memory: Memory, connection: Connection, batch: Batch, drawn: Drawn, betw
         for found_beside in _joined(memory, connection, batch, unit, state):
             owner = found_beside.key.partition(":")[2]
             raised.setdefault(owner, []).append(answer(found_beside))
+    for found_at_gate in judged(connection, changes, memory.book, batch, drawn):
+        raised.setdefault(found_at_gate.key.partition(":")[2], []).append(answer(found_at_gate))
     parties = _unknown_parties(memory, connection, batch)
     missing = _awaited(memory, connection, batch)
     said: list[bytes | None] = []

@@ -160,7 +160,7 @@ class Recorder:
         write_topics(self.memory, connection, changes, batch)
         drawn = redraw(self.memory, connection, changes, batch)
         between = compare(self.memory, connection, changes, batch, drawn)
-        said = say(self.memory, connection, batch, drawn, between)
+        said = say(self.memory, connection, changes, batch, drawn, between)
         store.add_receipts(changes, book, appended.leaves, said)
         answers = {
             e.id: entry_answer(hashed, leaf.leaf, what)

@@ -182,7 +182,8 @@ def offline(**more):
 
 def test_a_clean_offline_release_is_a_release_and_its_certificate_says_late(tell, condition, ask):
     tell(*prepared(checks=EXTRA))
-    tell(*job_done(), offline())
+    recorded = tell(*job_done(), offline())
+    assert [] == recorded[-1]["discrepancies"]
     assert ("ready", []) == (condition()["standing"], doubts(condition()))
     found = ask("/v1/releases/REL-9")
     assert ("late", "REL-9", SIGNER, at(60)) == (
@@ -197,8 +198,9 @@ def test_a_clean_offline_release_is_a_release_and_its_certificate_says_late(tell
 )
 def test_an_offline_release_over_what_nobody_did_is_released_while_blocked(tell, condition, left_out, code):
     tell(*prepared(checks=EXTRA))
-    tell(*[e for e in job_done() if e["type"] != left_out], offline())
+    recorded = tell(*[e for e in job_done() if e["type"] != left_out], offline())
     (doubt,) = condition()["discrepancies"]
+    assert [doubt] == recorded[-1]["discrepancies"]  # CONTRACT C: the recorded entry's own list has the same form
     assert ("released-while-blocked", True) == (doubt["code"], code in doubt["detail"])
     assert "on_hold" == condition()["standing"]
 
