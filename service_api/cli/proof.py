@@ -55,7 +55,8 @@ def verify(call: Call, store: "Store", against: list[list[str]], quick: bool) ->
     rows: list[dict[str, Any]] = []
     words: list[str] = []
     hows: list[str] = []
-    for book in [the_book(call, store)] if call.origin or against else store.books():
+    every = [] if call.origin or against else store.books()
+    for book in every or [the_book(call, store)]:
         try:
             known = [p.verifier for p in store.keys(book).published()]
             papers = [read_paper(name, text, book.origin, known) for name, text in against]
@@ -75,6 +76,6 @@ def verify(call: Call, store: "Store", against: list[list[str]], quick: bool) ->
         count = f"{len(found.wrongs) or 'no'} fault{'' if len(found.wrongs) == 1 else 's'}"
         words += [f"{book.origin}: {found.entries} entries, {count}", *told(found.wrongs)]
         words += [f"NEEDS AN OUTSIDE MEMORY ({what}): {says}" for what, says in found.needs_memory.items()]
-    call.say({"books": rows}, "\n".join(words) or "There is no book yet.")
+    call.say({"books": rows}, "\n".join(words))
     if hows:
         stop(1, f"{len(hows)} wrong: {', '.join(dict.fromkeys(hows))}")

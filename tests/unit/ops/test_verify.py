@@ -34,6 +34,11 @@ def test_a_whole_depot_has_no_fault_and_its_past_needs_an_outside_memory(demo_co
     assert 3 == said.count("NEEDS AN OUTSIDE MEMORY")
 
 
+def test_a_folder_without_a_book_is_wrong_use_and_no_clean_book(tmp_path):
+    answer = run(tmp_path)
+    assert (2, True) == (answer.exit_code, "there is no book yet" in answer.output), answer.output
+
+
 @pytest.fixture
 def told(tell):
     return tell(make.sheet_issued(), make.registered(), *(make.scanned() for _ in range(298)))
