@@ -196,9 +196,14 @@ class Fleet:
     def concessions(
         self, unit: str | None, class_: str | None, state: str | None, when: "When"
     ) -> tuple[list[ConcessionRow], AsOf]:
-        """Every concession that was granted, those past their end first. unit, class_, state : only these"""
+        """Every concession that was granted, those past their end first. unit, class_, state : only these
+
+        Raises UnknownUnit: a slip in the number is no unit without concessions.
+        """
         found: list[ConcessionRow] = []
         with self.answers.engine.begin() as connection:
+            if unit is not None:
+                self.answers.both(connection, unit, when)
             known = self.answers.count(connection, when)
             shares = list(self._shares(connection, when, known, "concessions", _granted_on, concessions.TYPES))
             index = -1

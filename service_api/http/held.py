@@ -34,7 +34,9 @@ def list_holds() -> Response:
 
 
 @bp.get("/concessions")
-@contract(gives="concessions-page", query=("unit", "class", "state", *PAGING, *TIMES), refuses=("bad-query",))
+@contract(
+    gives="concessions-page", query=("unit", "class", "state", *PAGING, *TIMES), refuses=("unknown-unit", "bad-query")
+)
 def list_concessions() -> Response:
     """What was let out under a concession, and whether it is past its day or its hours: overdue ones first.
 

@@ -170,5 +170,7 @@ def test_a_query_that_is_none_is_said(client, path, query, pointer):
     assert (422, pointer) == (answer.status_code, answer.json["errors"][0]["pointer"])
 
 
-def test_holds_of_a_unit_that_nobody_registered(client):
-    assert 404 == client.get("/v1/holds", query_string={"unit": "U-9"}).status_code
+@pytest.mark.parametrize("path", ["/v1/holds", "/v1/concessions"])
+def test_a_unit_that_nobody_registered(client, path):
+    answer = client.get(path, query_string={"unit": "U-9"})
+    assert (404, True) == (answer.status_code, answer.json["type"].endswith("/unknown-unit"))
