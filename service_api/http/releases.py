@@ -148,7 +148,7 @@ def _flat(refusal: Refusal | None, unit: str) -> Refusal:
     """The refusal of the entry, as of the body that it was made from: no `data` in its pointers."""
     if not isinstance(refusal, Malformed):
         return refusal or NotFound("nothing was recorded")
-    unknown = next((f for f in refusal.faults if (f.pointer, f.code) == ("/subject", "unknown-unit")), None)
+    unknown = next((f for f in refusal.faults if f.pointer == "/subject"), None)  # the path says the unit
     if unknown is not None:
         return UnknownUnit(unit, unknown.near)
     found = {(f.pointer.removeprefix("/data"), f.code): f for f in refusal.faults}

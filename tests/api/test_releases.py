@@ -217,6 +217,12 @@ def test_an_unknown_unit_is_404_with_near_misses(ready, client):
     assert (404, True) == (answer.status_code, "U-1" in answer.json["near"])
 
 
+@pytest.mark.parametrize("unit", ["%00", "a%20b", "x" * 300])
+def test_what_can_be_no_unit_is_404_as_it_is_at_the_gate(client, unit):
+    for answer in (client.get(f"/v1/units/{unit}/gate"), client.post(f"/v1/units/{unit}/releases", json=body())):
+        assert (404, "unknown-unit") == (answer.status_code, answer.json["type"].rpartition("/")[2])
+
+
 def test_a_client_cannot_write_the_certificate(ready, post):
     given = f.released(more={"certificate": {"unit": "U-1"}}, by=SIGNER, occurred_at=at(60))
     answer = post(given)
