@@ -1,7 +1,5 @@
 """Questions over many units: what wears out or falls due, what cured complaints and came back, spares to stock."""
 
-from urllib.parse import urlencode
-
 from flask import Blueprint, Response, request
 
 from service_api.domain.refusals import Malformed
@@ -14,6 +12,7 @@ from service_api.http.contract import (
     day_of,
     give_list,
     known_query,
+    linked,
     when,
     whole,
 )
@@ -54,11 +53,7 @@ def due() -> Response:
     wanted = Wanted(day_of("until"), query("unit"), query("class"), query("site"), query("what"))
     start, limit = whole("cursor", 0, 0, 2**53), whole("limit", MOST_ROWS, 1, MOST_ROWS)
     found = answers().due(wanted, when(), start, limit)
-    response = give_list(found)
-    if found["next"] is not None:
-        told = {k: v for k, v in request.args.items() if k != "cursor"} | {"cursor": found["next"]}
-        response.headers["Link"] = f'<{request.path}?{urlencode(told)}>; rel="next"'
-    return response
+    return linked(give_list(found), found["next"])
 
 
 @bp.get("/complaints/cures")
