@@ -9,7 +9,6 @@ from sqlalchemy import Connection
 from service_api.answering.asking import NOBODY, NOW, Answer, Asking, When, answered
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Key
-from service_api.late import state_before
 from service_api.ledgers import beside, beside_then
 from service_api.pages import Heard, draw_unit
 from service_api.projections import units
@@ -63,6 +62,7 @@ class ReleaseAnswers(Asking):
         """
         from service_api.domain.gate import Question
         from service_api.gates import read_job
+        from service_api.late import state_before
 
         book, known = self.book.number, self.count(connection, when)
         if before is not None and known is None and heard is None:
@@ -87,6 +87,8 @@ class ReleaseAnswers(Asking):
 
     def _at(self, connection: Connection, unit: str, true_at: datetime | None, known: int | None) -> UnitState | None:
         """The state at a moment by all that is known: the stored one, where nothing on the page lies after it."""
+        from service_api.late import state_before
+
         if true_at is None or known is not None:
             return None
         row = units.read_state(connection, self.book.number, unit)
