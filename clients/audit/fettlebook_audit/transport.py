@@ -43,8 +43,10 @@ class Service:
         except HTTPError as error:
             with error:
                 raise Unanswered(path, error.code, error.reason) from None
-        except (OSError, HTTPException, ValueError) as error:
+        except (OSError, HTTPException) as error:
             raise Unreachable(f"{self.url}: {error}") from None
+        except ValueError:  # its words may hold the token
+            raise Unreachable(f"{self.url}: no URL, or FETTLEBOOK_TOKEN holds no token") from None
         if len(content) > largest:
             raise ValueError(f"{path}: longer than {largest} bytes")
         return content

@@ -90,6 +90,13 @@ def test_without_a_token_or_a_service_it_is_said_in_words(served, monkeypatch, t
     assert 3 == main(["fetch", "nonsense", str(tmp_path)])
 
 
+def test_a_token_that_is_none_is_not_told(served, monkeypatch, tmp_path, capsys):
+    monkeypatch.setenv("FETTLEBOOK_TOKEN", "fb1.secret\nnext")
+    assert 3 == main(["fetch", served["url"], str(tmp_path), "--key", served["key"]])
+    said = capsys.readouterr().err
+    assert ("FETTLEBOOK_TOKEN" in said, "secret" in said) == (True, False)
+
+
 @pytest.mark.parametrize("words", [["fetch"], [], ["fetch", "http://127.0.0.1:9", "copy", "--key", "nonsense"]])
 def test_wrong_use_is_exit_status_2(words, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
