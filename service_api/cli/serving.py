@@ -97,11 +97,13 @@ def _listen(store: "Store", host: str, port: int, proxy: str | None = None) -> t
     from waitress import create_server
 
     from service_api.app import create_app
+    from service_api.ops.heap import keep_to_one_heap
     from service_api.ops.processor import keep_to_one
     from service_api.settings import THREADS
 
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # the store is closed, as after Ctrl-C
     keep_to_one()
+    keep_to_one_heap()
     trust = {"trusted_proxy": proxy, "trusted_proxy_headers": FORWARDED} if proxy else {}
     try:
         app = create_app(store)

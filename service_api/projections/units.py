@@ -200,6 +200,14 @@ def pack(state: UnitState, before: UnitState | None = None) -> bytes:
     return ("{" + ",".join(text for _, text in parts.values()) + "}").encode()
 
 
+def packed_size(state: UnitState) -> int:
+    """About how many characters `pack` makes of the state."""
+    if kept_aside(state) is None:
+        pack(state)
+    parts: dict[str, tuple[Any, str]] = kept_aside(state)
+    return sum([len(text) for _, text in parts.values()])
+
+
 def text_of(value: Any) -> str:
     """JSON text of a part of a state; the text of a frozen record is kept with the record."""
     kind: Any = type(value)

@@ -64,7 +64,8 @@ def redraw(memory: Memory, connection: Connection, changes: driver.Changes, batc
     for page, fresh in touched.items():
         unit = page.partition(":")[2]
         state = done.before[unit] = states.get(unit) or begin(unit)
-        tail = memory.tails.get(unit) or (None if state.entries else Tail(state))
+        kept = memory.stepped.get(unit)
+        tail = (kept and kept.tail) or (None if state.entries else Tail(state))
         advanced = advance(state, fresh, tail) if page not in again else None
         if advanced is None:
             changes.settle()

@@ -12,7 +12,6 @@ from service_api.domain.entries.registry import TYPES
 from service_api.domain.slips import Slip
 from service_api.domain.state import UnitState
 from service_api.domain.warnings import newest_row
-from service_api.late import Tail
 from service_api.log import driver, store
 from service_api.log.store import Book, Head
 from service_api.pages import sheet_revisions
@@ -21,9 +20,10 @@ from service_api.projections import units
 from service_api.projections.slips import newest as newest_slip
 from service_api.projections.units import Page
 from service_api.recording.batch import Batch, Done
+from service_api.recording.stepped import Stepped
 from service_api.wire.canonical import load
 
-KEPT = 5000
+KEPT = 5000  # pages, devices, people
 CATCHING_UP = 200  # entries of others that are read to see what they made old
 
 
@@ -33,8 +33,7 @@ class Memory:
     def __init__(self, book: Book) -> None:
         self.book = book
         self.head: Head | None = None
-        self.states: dict[str, UnitState] = {}
-        self.tails: dict[str, Tail | None] = {}
+        self.stepped = Stepped()
         self.pages: dict[str, Page] = {}
         self.sheets: dict[str, list[SheetRevision]] = {}
         self.rows: dict[str, dict[str, Any]] = {}  # class -> code -> the characteristic by the newest of them
@@ -62,7 +61,7 @@ class Memory:
             name, _, ident = subject.partition(":")
             self.pages.pop(subject, None)
             self.slips.pop(entry.get("device", {}).get("id"), None)
-            for kept in (self.states, self.tails) if name == "unit" else (self.sheets, self.rows):
+            for kept in (self.stepped,) if name == "unit" else (self.sheets, self.rows):
                 kept.pop(ident, None)
             if name != "unit" or entry["type"].startswith("gauge."):
                 self.context.clear()
@@ -72,8 +71,7 @@ class Memory:
         self.drop()
 
     def drop(self) -> None:
-        self.states.clear()
-        self.tails.clear()
+        self.stepped.clear()
         self.pages.clear()
         self.sheets.clear()
         self.rows.clear()
@@ -81,19 +79,22 @@ class Memory:
         self.slips.clear()
 
     def keep(self, done: Done, batch: Batch) -> None:
-        for kept in (self.states, self.tails, self.pages, self.slips):
+        for kept in (self.pages, self.slips):
             if len(kept) > KEPT:
                 kept.clear()
         self.head = done.head
-        self.states |= batch.states | done.drawn.after
-        self.tails |= done.drawn.tails
+        for unit, state in done.drawn.after.items():
+            self.stepped.put(unit, state, done.drawn.tails[unit])
+        for unit in batch.states.keys() - done.drawn.after.keys():
+            if unit not in self.stepped:
+                self.stepped.put(unit, batch.states[unit], None)
         self.pages |= batch.pages
         for class_ in done.sheets:
             self.sheets.pop(class_, None)
             self.rows.pop(class_, None)
 
     def read_states(self, connection: Connection, wanted: set[str]) -> dict[str, UnitState]:
-        found = {unit: self.states[unit] for unit in wanted if unit in self.states}
+        found = {unit: kept.state for unit in wanted if (kept := self.stepped.get(unit)) is not None}
         missing = wanted - found.keys()
         return found | units.read_states(connection, self.book.number, missing) if missing else found
 

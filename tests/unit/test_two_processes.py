@@ -95,15 +95,16 @@ def test_an_entry_of_another_process_makes_old_only_what_it_touched(two):
     book, (a, b) = both_recorders(two)
     told(a, f.registered(), f.registered("U-2"), f.registered("U-3"))
     told(b, f.scanned(unit="U-1"), f.scanned(unit="U-2"), f.scanned(unit="U-3"))
-    kept = b.memory.states["U-2"]
+    kept = b.memory.stepped.get("U-2").state
     noted = f.meter_read("3", unit="U-1")
     told(a, noted)
     told(b, f.scanned(unit="U-3"))
-    assert kept is b.memory.states["U-2"]
-    assert "U-1" not in b.memory.states
+    assert kept is b.memory.stepped.get("U-2").state
+    assert "U-1" not in b.memory.stepped
     told(a, f.withdrawn(noted))  # a correction may show on any page
     told(b, f.scanned(unit="U-3"))
-    assert {"U-3"} == b.memory.states.keys()
+    assert "U-3" in b.memory.stepped
+    assert "U-2" not in b.memory.stepped
     assert [] == wrong_with(two, book)
 
 
