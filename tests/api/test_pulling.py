@@ -29,7 +29,7 @@ def seen(changes: list[Any]) -> list[tuple[int, str]]:
     return [(c["index"], c["unit"]) for c in changes]
 
 
-def test_question_17_a_puller_in_small_pages_sees_each_change_once_and_in_order(demo: Any) -> None:
+def test_q17_a_puller_in_small_pages_sees_each_change_once_and_in_order(demo: Any) -> None:
     whole, end = pulled(demo.ask, 500)
     paged, same_end = pulled(demo.ask, 7)
     assert seen(whole) == seen(paged)
@@ -37,7 +37,7 @@ def test_question_17_a_puller_in_small_pages_sees_each_change_once_and_in_order(
     assert end == same_end == str(demo.store.answers(demo.book.number).size())
 
 
-def test_question_17_every_cursor_is_a_place_to_resume_from(demo: Any) -> None:
+def test_q17_every_cursor_is_a_place_to_resume_from(demo: Any) -> None:
     """`from` is inclusive: the row of a cursor comes first."""
     whole, _ = pulled(demo.ask, 500)
     for at in range(0, len(whole), 97):
@@ -45,7 +45,7 @@ def test_question_17_every_cursor_is_a_place_to_resume_from(demo: Any) -> None:
         assert seen(whole[at : at + 3]) == seen(again)
 
 
-def test_question_17_the_last_change_of_every_unit_carries_its_condition(demo: Any) -> None:
+def test_q17_the_last_change_of_every_unit_carries_its_condition(demo: Any) -> None:
     whole, _ = pulled(demo.ask, 500)
     for unit in ("SEL-004", "SEL-002", "FAC-001"):
         now = demo.ask(f"/v1/units/{unit}/condition")
@@ -53,6 +53,20 @@ def test_question_17_the_last_change_of_every_unit_carries_its_condition(demo: A
         assert (now["standing"], now["hours"]) == (summary["standing"], summary["hours"])
         outcomes = {c["characteristic"]: c["conformity"]["outcome"] for c in now["characteristics"] if c["latest"]}
         assert outcomes == {c["characteristic"]: c["outcome"] for c in summary["characteristics"]}
+
+
+def test_q19_the_same_dispatch_sent_twice_is_taken_once_and_answered_the_same(
+    standing_unit: Any, post: Callable[..., Any], ask: Ask
+) -> None:
+    """JOB.md question 19: the caller's id. Another id is another dispatch."""
+    sent = f.dispatched(to="party-a", by="sam.stores")
+    first, again = post(sent), post(sent)
+    assert (201, 200, first.json | {"again": True}) == (first.status_code, again.status_code, again.json)
+    here = [e["id"] for e in ask("/v1/units/U-1/history", types="unit.dispatched")["entries"]]
+    changed = [c["index"] for c in pulled(ask, 500)[0]]
+    assert ([sent["id"]], 1) == (here, changed.count(first.json["index"]))
+    assert 201 == post(sent | {"id": f.entry_id(77)}).status_code
+    assert 2 == len(ask("/v1/units/U-1/history", types="unit.dispatched")["entries"])
 
 
 def test_a_condition_in_short_is_kept_until_the_unit_its_context_or_the_day_moves(
