@@ -14,7 +14,7 @@ from service_api.domain.context import Context, Judged
 from service_api.domain.gate import Block, blocks, of_authorisation
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import effective_history
-from service_api.filing import family_of
+from service_api.filing import family_of, pages_of
 from service_api.log import store
 from service_api.pages import find_entry
 
@@ -44,7 +44,9 @@ def _judged(
     entry = None if released is None else find_entry(connection, book, released.entry)
     assert released is not None and entry is not None
     family = family_of(connection, book, entry, known)
-    item = next(i for i in effective_history([entry, *family], page) if i.entry.id == entry.id)
+    pages = (page, *sorted(pages_of(connection, book, entry, known) - {page}))  # that of a merged unit, say
+    lines = (item for at in pages for item in effective_history([entry, *family], at))
+    item = next(line for line in lines if line.entry.id == entry.id and line.counts)
     asked = asked_by(entry, item.body)
 
     def against(count: int | None) -> tuple[Block, ...]:

@@ -140,3 +140,11 @@ def test_a_redraw_finds_the_same_rows(told, tell, store, book):
     assert 0 == redraw(store, book).put_right
     tell(merge(), f.meter_read("140.0", unit="U-2", occurred_at=ON.format("12:30")))
     assert 0 == redraw(store, book).put_right
+
+
+def test_a_release_on_the_old_page_is_asked_of_the_gate_again_for_the_other(told, tell, ask):
+    """Signed at no gate, so that reading it judges it; the page it stands on is not that of the unit that is asked."""
+    (released,) = tell(f.released(unit="U-2", occurred_at=ON.format("12:20")))
+    release = ask("/v1/units/U-1/condition")["release"]
+    assert ("REL-1", []) == (release["release"], release["duplicates"])
+    assert released["id"] in ids(ask)

@@ -139,7 +139,7 @@ def _certificate(line: dict[str, Any], index: Index) -> list[Cell]:
     if line["mark"]:
         number += [Bit(f"{MARKS[line['mark']]} {index.numbers(line['marked_by'])}", "alarm")]
     kept = data.get("certificate") or {}
-    stood = "no certificate was drawn up"
+    stood = "signed away from the gate: its certificate is drawn from what the book held then"
     if kept.get("book"):
         stood = f"{kept['book']['size']} entries, root {kept['book']['root']}"
     elif kept.get("sha256"):
