@@ -103,6 +103,8 @@ def redraw(call: Call, store: "Store", processes: int) -> None:
                 found: Redrawn = drawn_again(store, book, further, processes=processes)
         except SQLAlchemyError as error:
             stop(3, f"{book.origin} keeps its old rows: {getattr(error, 'orig', None) or error}")
+        except LookupError as error:
+            stop(1, f"{book.origin} keeps its old rows: {error}; `fettlebook verify` looks further")
         seconds = round(time.perf_counter() - began, 3)
         rows.append({"book": book.origin, **vars(found), "seconds": seconds})
     words = "\n".join(

@@ -50,7 +50,7 @@ def faults(store: Store, book: Book, clients: Clients) -> list[str]:
     found += [f"surprise: {words}" for words in clients.surprises] + order_faults(clients)
     try:
         redraw(store, book)
-    except (RuntimeError, ValueError) as error:
+    except (LookupError, RuntimeError, ValueError) as error:
         return [*found, f"redraw: {error}"]
     with store.writing.begin() as connection:
         after = projections(connection, book)

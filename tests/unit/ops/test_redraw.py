@@ -464,6 +464,17 @@ def test_the_command_says_what_it_drew_of_every_book(store, told_book):
     assert ["test.example/other"] == [b["book"] for b in one]
 
 
+def test_a_log_that_lacks_an_entry_is_told_and_the_old_rows_stay(store, told_book):
+    before = rows(store, told_book)
+    with store.writing.begin() as connection:
+        for (name,) in connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'trigger'").all():
+            connection.exec_driver_sql(f"DROP TRIGGER {name}")
+        connection.exec_driver_sql("DELETE FROM entry WHERE log_index = 2")
+    answer = run(store, "redraw")
+    assert (1, True) == (answer.exit_code, "lacks an entry" in answer.stderr), answer.output
+    assert before == rows(store, told_book)
+
+
 def test_a_store_that_cannot_be_opened_is_exit_status_3(tmp_path):
     (tmp_path / "fettlebook.db").write_bytes(b"this is no database " * 500)
     answer = CliRunner().invoke(cli.main, ["--data", str(tmp_path), "redraw"])
