@@ -136,9 +136,10 @@ def serve(call: Call, host: str, port: int, workers: int, proxy: str | None, cer
         _warn_of_owner(store)
         server, address = _listen(store, host, port, proxy)
         from service_api.ops.commands import listening
+        from service_api.ops.heap import collect_seldom
 
         with listening(store, done_for):
-            gc.freeze()
+            collect_seldom()
             gc.enable()
             call.say({"url": address}, f"Serving {len(store.books())} book(s) at {address}. Stop with Ctrl-C.")
             sys.stdout.flush()

@@ -1,7 +1,6 @@
 """An entry: what a client sends, and the same with what the book adds."""
 
 from datetime import datetime, timedelta
-from functools import cached_property
 from typing import Any, Literal
 
 from service_api.domain import moments
@@ -9,7 +8,7 @@ from service_api.domain.entries.registry import TYPES
 from service_api.domain.entries.shared import Attachment
 from service_api.domain.forms import EntryId, Ident, Moment, PersonRef, Short, Subject, TagText
 from service_api.domain.plain import make
-from service_api.domain.records import record
+from service_api.domain.records import once, record
 
 
 @record(kw_only=True)
@@ -58,17 +57,17 @@ class Envelope:
     source: Source | None = None
     attachments: tuple[Attachment, ...] | None = None
 
-    @cached_property
+    @once
     def body(self) -> Any:
         """The type's dataclass, made from `data`."""
         return make(TYPES[self.type].body, self.data)
 
-    @cached_property
+    @once
     def typed(self) -> datetime:
         """`occurred_at`, by the clock of whoever wrote it."""
         return moments.parse(self.occurred_at)
 
-    @cached_property
+    @once
     def moment(self) -> datetime:
         """The corrected moment: `occurred_at` less the device's known clock error (CONTRACT B, Order)."""
         error = self.device.clock_offset_ms if self.device else None
@@ -109,6 +108,6 @@ class Recorded(Envelope):
     recorded_by: Short
     signed: Signed | None = None
 
-    @cached_property
+    @once
     def heard(self) -> datetime:
         return moments.parse(self.recorded_at)

@@ -14,9 +14,10 @@ from collections.abc import Callable
 from functools import cache
 from operator import attrgetter
 from reprlib import recursive_repr
-from typing import Any, NoReturn, TypeVar, dataclass_transform, overload
+from typing import Any, Generic, NoReturn, Self, TypeVar, dataclass_transform, overload
 
 R = TypeVar("R")
+V = TypeVar("V")
 
 
 @overload
@@ -93,6 +94,26 @@ _METHODS: dict[str, Any] = {
     "__setattr__": _refuse,
     "__delattr__": _refuse,
 }
+
+
+class once(Generic[V]):  # it is written as `property` is
+    """A property that is worked out for the first who asks, and kept with the record.
+
+    The library's `cached_property` takes a lock for it up to Python 3.11; what two threads work out here is the same.
+    """
+
+    def __init__(self, work: Callable[[Any], V]) -> None:
+        self.work, self.name, self.__doc__ = work, work.__name__, work.__doc__
+
+    @overload
+    def __get__(self, owner: None, cls: Any) -> Self: ...
+    @overload
+    def __get__(self, owner: object, cls: Any) -> V: ...
+    def __get__(self, owner: Any, cls: Any) -> Any:
+        if owner is None:
+            return self
+        found = owner.__dict__[self.name] = self.work(owner)
+        return found
 
 
 ASIDE = "_aside"  # what somebody keeps with a record beside its fields; it is no part of what the record says

@@ -9,14 +9,13 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import field, replace
 from datetime import UTC, datetime
-from functools import cached_property
 from typing import Any, Literal
 
 from service_api.domain import moments
 from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Recorded
 from service_api.domain.plain import make
-from service_api.domain.records import record
+from service_api.domain.records import once, record
 
 Mark = Literal["superseded", "withdrawn", "moved_out", "moved_in"]
 Key = tuple[datetime, int, int]  # corrected moment in UTC, device.seq, index
@@ -52,7 +51,7 @@ class Item:
     touched: int = field(default=0)  # the highest index that had a say in this line
     unheard: tuple["Late", ...] = ()  # of a release: what happened before it and was heard of after it
 
-    @cached_property
+    @once
     def body(self) -> Any:
         return self.entry.body if self.data is self.entry.data else make(TYPES[self.entry.type].body, self.data)
 

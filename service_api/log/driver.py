@@ -119,7 +119,7 @@ class _Embedded:
         except BaseException:
             self.connection.close()
             raise
-        if isinstance(self.pool, OneSeat) and self.pool is self.engine.pool:
+        if not joined and isinstance(self.pool, OneSeat) and self.pool is self.engine.pool:
             self.pool.leave(self.connection)
         else:
             self.connection.close()

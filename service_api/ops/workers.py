@@ -14,7 +14,7 @@ from gunicorn.app.base import BaseApplication
 
 from service_api.app import Store
 from service_api.ops.commands import Run, listening
-from service_api.ops.heap import keep_to_one_heap
+from service_api.ops.heap import collect_seldom, keep_to_one_heap
 from service_api.ops.processor import keep_to_one
 from service_api.settings import THREADS, Settings
 from service_api.wsgi import serving
@@ -102,6 +102,7 @@ class _Service(BaseApplication):  # type: ignore[misc]
         store = Store(self.served.settings)
         self.opened.callback(store.close)
         self.opened.enter_context(listening(store, self.served.done_for))
+        collect_seldom()
         if self.served.workers == 1:
             self.served.ready()
         return serving(store, self.served.proxy)

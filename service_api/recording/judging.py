@@ -33,14 +33,17 @@ AHEAD = timedelta(minutes=5)
 
 def look_up(memory: Memory, connection: Connection, batch: Batch, drafts: list[Draft]) -> None:
     """What the judging of this batch needs of the store, in a few statements for all of it."""
-    named = [r for d in drafts for r in references(d.entry)]
-    wanted = {r.ident for r in named if r.kind == "unit"}
-    wanted |= {d.entry.subject_id for d in drafts if d.entry.kind == "unit"}
-    persons = {r.ident for r in named if r.kind == "person"}
-    persons |= {d.entry.subject_id for d in drafts if d.entry.kind == "person"}
-    batch.states = memory.read_states(connection, wanted)
+    wanted: dict[str, set[str]] = {"unit": set(), "person": set()}
+    for draft in drafts:
+        kind, _, ident = draft.entry.subject.partition(":")
+        if kind in wanted:
+            wanted[kind].add(ident)
+        for kind, ident, _ in references(draft.entry):
+            if kind in wanted:
+                wanted[kind].add(ident)
+    batch.states = memory.read_states(connection, wanted["unit"])
     batch.known_units = {unit for unit, state in batch.states.items() if state.identity is not None}
-    batch.roles = memory.read_people(connection, persons)
+    batch.roles = memory.read_people(connection, wanted["person"])
     batch.pages = memory.read_pages(connection, {d.entry.subject for d in drafts})
 
 
@@ -108,17 +111,17 @@ def _faults(memory: Memory, connection: Connection, batch: Batch, draft: Draft, 
         found.append(Fault("/occurred_at", "too-far-ahead", detail))
     if entry.seen_index is not None and not 0 <= entry.seen_index <= batch.head.size:
         found.append(Fault("/seen_index", "wrong-form", f"the book has {batch.head.size} entries"))
+    kind, _, ident = entry.subject.partition(":")
     registering = entry.type == "unit.registered"
-    if entry.kind == "unit" and registering and entry.subject_id in batch.known_units:
-        found.append(Fault("/subject", "already-registered", f"{entry.subject_id} has a page already"))
-    named = list(references(entry))
+    if kind == "unit" and registering and ident in batch.known_units:
+        found.append(Fault("/subject", "already-registered", f"{ident} has a page already"))
     corrects = TYPES[entry.type].corrects  # it stands on its target's page, whatever became of the registration
-    if not registering and not corrects and entry.kind in ("unit", "person"):
-        named.insert(0, Reference(entry.kind, entry.subject_id, "/subject"))
-    found += _unknown(memory, connection, batch, named)
-    if TYPES[entry.type].corrects:
+    if not registering and not corrects and kind in ("unit", "person"):
+        found += _unknown(memory, connection, batch, (Reference(kind, ident, "/subject"),))
+    found += _unknown(memory, connection, batch, references(entry))
+    if corrects:
         found += _correction_faults(memory, connection, batch, draft)
-    return found + _body_faults(memory, connection, batch, entry.subject_id, entry.body, "/data")
+    return found + _body_faults(memory, connection, batch, ident, entry.body, "/data")
 
 
 def _unknown(memory: Memory, connection: Connection, batch: Batch, named: Iterable[Reference]) -> list[Fault]:

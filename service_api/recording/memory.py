@@ -95,13 +95,15 @@ class Memory:
 
     def read_states(self, connection: Connection, wanted: set[str]) -> dict[str, UnitState]:
         found = {unit: kept.state for unit in wanted if (kept := self.stepped.get(unit)) is not None}
-        missing = wanted - found.keys()
-        return found | units.read_states(connection, self.book.number, missing) if missing else found
+        if len(found) < len(wanted):
+            found |= units.read_states(connection, self.book.number, wanted - found.keys())
+        return found
 
     def read_pages(self, connection: Connection, wanted: set[str]) -> dict[str, Page]:
         found = {subject: self.pages[subject] for subject in wanted if subject in self.pages}
-        missing = wanted - found.keys()
-        return found | units.read_pages(connection, self.book.number, missing) if missing else found
+        if len(found) < len(wanted):
+            found |= units.read_pages(connection, self.book.number, wanted - found.keys())
+        return found
 
     def read_people(self, connection: Connection, wanted: set[str]) -> dict[str, Roles]:
         """The roles of those who are in the directory."""

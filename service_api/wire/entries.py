@@ -4,7 +4,6 @@ The schemas are imported with the first entry that is sent: who only reads start
 """
 
 from datetime import UTC
-from functools import cached_property
 from hashlib import sha256
 from typing import Any
 
@@ -15,7 +14,7 @@ from service_api.domain.entries.registry import TYPES, EntryType
 from service_api.domain.entry import Envelope, Recorded, Signed
 from service_api.domain.forms import Quantity
 from service_api.domain.plain import make, plain
-from service_api.domain.records import builder, record
+from service_api.domain.records import builder, once, record
 from service_api.domain.refusals import Fault, Malformed
 from service_api.wire.canonical import entry_text, load
 
@@ -41,7 +40,7 @@ class Draft:
     cut: tuple[bytes, bytes, bytes, bytes]
     digest: bytes
 
-    @cached_property
+    @once
     def key(self) -> bytes:
         """The entry's id in 16 bytes, as the book keeps it."""
         return bytes.fromhex(self.entry.id.replace("-", ""))
