@@ -9,7 +9,7 @@ from typing import Any
 
 from tests.bench.bench_read import unit_with
 from tests.bench.figures import Measured, NotJudged, figure
-from tests.bench.running import UNITS, Bench, Line, Load, compact, in_runs, reading, unit
+from tests.bench.running import MILLION, UNITS, Bench, Line, Load, compact, in_runs, reading, unit
 
 BATCH, BATCHES = 100, 30  # entries in one, and how many of them a round sends
 LATE_HOURS = "5000.0"  # a count that no unit of these figures has passed
@@ -176,12 +176,12 @@ def mixed_at_100k(bench: Bench) -> Measured:
 
 @figure("growth: batches at 1,000,000 / at 100,000 entries, runs of a unit", at_least=0.90)
 def runs_at_1m(bench: Bench) -> Measured:
-    return _growth(bench, 1_000_000, 100_000, in_runs)
+    return _growth(bench, MILLION, 100_000, in_runs)
 
 
 @figure("growth: batches at 1,000,000 / at 100,000 entries, random units", at_least=0.40)
 def mixed_at_1m(bench: Bench) -> Measured:
-    return _growth(bench, 1_000_000, 100_000, _mixed)
+    return _growth(bench, MILLION, 100_000, _mixed)
 
 
 def _mixed(ids: Any, entries: int) -> Iterator[dict[str, Any]]:
@@ -195,7 +195,7 @@ def _growth(bench: Bench, large: int, small: int, load: Callable[[Any, int], Ite
         raise NotJudged("it takes a book of a million entries: --long")
 
     def sent(size: int) -> float:
-        service = bench.filled(size)
+        service = bench.kept(size) if size == MILLION else bench.filled(size)
         bodies = list(_bodies(compact(e) for e in load(bench.ids, BATCH * BATCHES)))
         return _sent(Line(service.address, service.bench), "/v1/entries", bodies)
 

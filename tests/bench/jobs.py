@@ -10,10 +10,12 @@ import sys
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 BATCH = 100
+FILLING = 2_000
 
 
 def redraw(data: str, processes: str) -> float:
@@ -95,6 +97,29 @@ def record(data: str, batches: str) -> float:
         store.close()
 
 
+def fill(data: str, entries: str) -> float:
+    """Entries recorded a second into an empty book, thousands at a time, until it is the kept book of so many."""
+    from service_api.app import Store
+    from service_api.permits import Sender
+    from service_api.settings import read_settings
+    from service_api.wire.entries import read_draft
+    from tests.bench.running import Ids, kept
+
+    store, told = Store(read_settings({}, data)), kept(Ids(), int(entries))
+    try:
+        recorder, began, done = store.recorder(1), time.perf_counter(), 0
+        while batch := [read_draft(entry) for entry in islice(told, FILLING)]:
+            outcomes = recorder.record(batch, Sender("bench", vouches=True))
+            if any(o.status != "recorded" for o in outcomes):
+                raise RuntimeError("refused")
+            done += len(batch)
+            if done % (25 * FILLING) == 0:
+                print(f"{done:,} entries, {done / (time.perf_counter() - began):,.0f}/s", file=sys.stderr, flush=True)
+        return done / (time.perf_counter() - began)
+    finally:
+        store.close()
+
+
 def _application(data: str) -> Any:
     """An application of the library `eventsourcing` on an SQLite file of its own."""
     from eventsourcing.application import Application
@@ -146,7 +171,7 @@ def replay(data: str, events: str) -> float:
     return found / (time.perf_counter() - began)
 
 
-JOBS: dict[str, Callable[..., float]] = {f.__name__: f for f in (redraw, steps, cpu, record, save, replay)}
+JOBS: dict[str, Callable[..., float]] = {f.__name__: f for f in (redraw, steps, cpu, record, fill, save, replay)}
 
 if __name__ == "__main__":
     print(JOBS[sys.argv[1]](*sys.argv[2:]))

@@ -35,6 +35,8 @@ UNITS = 1000
 LONGEST = 4  # times the rounds asked for, with those that are void
 SECONDS = 1
 FED = 100_000  # entries of the book that is pulled and redrawn
+LONG, ON_LONG = "SEL-9000", 10_000  # a unit of the kept books, and its readings
+MILLION = 1_000_000
 FETTLEBOOK = [sys.executable, "-m", "service_api.cli"]
 
 
@@ -230,6 +232,14 @@ def in_runs(ids: Ids, entries: int, run: int = 100) -> Iterator[dict[str, Any]]:
         yield reading(ids, unit(n // run % UNITS), datetime.now(UTC))
 
 
+def kept(ids: Ids, entries: int) -> Iterator[dict[str, Any]]:
+    """A book of so many entries with one long page: its beginnings, what is read on LONG, and readings in runs."""
+    first = [*beginnings(ids), *registered(ids, LONG, datetime.now(UTC) - timedelta(days=1))]
+    yield from first
+    yield from (reading(ids, LONG, datetime.now(UTC)) for _ in range(ON_LONG))
+    yield from in_runs(ids, entries - len(first) - ON_LONG)
+
+
 # The load. Both apps get the very same requests: a new id and moment in each, the units in turn.
 POST = r"""
 local body, token, count, salt = [[%(body)s]], "%(token)s", 0, 0
@@ -266,10 +276,12 @@ GET = 'wrk.headers["Authorization"] = "Bearer %s"\n'
 class Bench:
     """One run: the servers are started when a figure first asks for them, and stopped when the run ends."""
 
-    def __init__(self, rounds: int, long: bool = False) -> None:
-        self.rounds, self.long, self.ids, self.loads = rounds, long, Ids(), 0
+    def __init__(self, rounds: int, long: bool = False, books: Path | None = None) -> None:
+        """books : a folder where what takes long to fill is kept, and found the next time"""
+        self.rounds, self.long, self.ids, self.loads, self.books = rounds, long, Ids(), 0, books
         self.made: set[str] = set()  # what figures share in our book
         self._filled: dict[int, Service] = {}
+        self._served: dict[int, Service] = {}
         self.stack = contextlib.ExitStack()
 
     def __enter__(self) -> "Bench":
@@ -315,6 +327,30 @@ class Bench:
             self._filled[entries] = service
         return self._filled[entries]
 
+    def kept(self, entries: int) -> Service:
+        """Our service on a copy of the kept book of so many entries."""
+        if entries not in self._served:
+            book, data = self.book(entries), self.fresh(f"kept-{entries}")
+            shutil.copytree(book, data, dirs_exist_ok=True)
+            keys = json.loads((book / "tokens").read_text())
+            process, address = self.serve(data)
+            self._served[entries] = Service(process, address, keys["admin"], keys["bench"], data)
+        return self._served[entries]
+
+    def book(self, entries: int) -> Path:
+        """The folder of the kept book of so many entries; filled, by the recorder, where there is none yet."""
+        folder = (self.books or self.folder) / f"book-{entries}"
+        if not folder.exists():
+            data = folder.with_name(f"{folder.name}.filling")
+            shutil.rmtree(data, ignore_errors=True)
+            data.mkdir(parents=True)
+            admin, key = self._new_book(data)
+            (data / "tokens").write_text(json.dumps({"admin": admin, "bench": key}))
+            command = [sys.executable, "-m", "tests.bench.jobs", "fill", str(data), str(entries)]
+            subprocess.run(command, cwd=ROOT, env=environment(), check=True, stdout=sys.stderr)
+            data.rename(folder)
+        return folder
+
     @cached_property
     def on_server(self) -> Service:
         """Our service on a book with a thousand units, on PostgreSQL."""
@@ -335,6 +371,14 @@ class Bench:
 
     def _service(self, name: str, **env: str) -> Service:
         data = self.fresh(name)
+        admin, key = self._new_book(data, **env)
+        process, address = self.serve(data, **env)
+        service = Service(process, address, admin, key, data)
+        service.send(beginnings(self.ids))
+        return service
+
+    def _new_book(self, data: Path, **env: str) -> tuple[str, str]:
+        """An empty book; the tokens of an admin and of a bench."""
         if env:
             self.command(data, "migrate", **env)
         self.command(data, "book", "new", "bench.example/book", **env)
@@ -343,10 +387,7 @@ class Bench:
             json.loads(self.command(data, "token", "new", "--role", role, **env))["token"]
             for role in ("admin", "bench")
         )
-        process, address = self.serve(data, **env)
-        service = Service(process, address, admin, key, data)
-        service.send(beginnings(self.ids))
-        return service
+        return admin, key
 
     def command(self, data: Path, *words: str, **env: str) -> str:
         command = [*FETTLEBOOK, "--data", str(data), "--json", *words]
