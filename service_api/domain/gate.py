@@ -18,7 +18,7 @@ from service_api.domain.exams import due
 from service_api.domain.job_facts import JobFacts
 from service_api.domain.matters import OpenConcession, by_moment
 from service_api.domain.readings import rows
-from service_api.domain.records import record
+from service_api.domain.records import record, replace
 from service_api.domain.runs import RunAnswer, judge
 from service_api.domain.sheets import Characteristic, Check, StandTest, applies
 from service_api.domain.state import UnitState
@@ -53,6 +53,7 @@ BLOCK_OF = {  # discrepancies that hold a release, by the block that they make; 
     "scan-after-scrap": "not-in-shop",
     "alert-part-fitted": "alert-open",
 }
+CONCEDED = ("finding-open", "check-defect", "beyond-limit", "not-proved")  # what a concession may lift
 OF_A_RELEASE = ("released-while-blocked", "released-then-defect", "verdict-overtaken")  # never against the next one
 UNSIGNED = ("unit.released", "release.reissued")  # whose unproved signature the next one ends
 STATED = ("ok", "not_applicable")
@@ -110,6 +111,10 @@ class Question:
     def revision(self) -> SheetRevision | None:
         return self.context.in_force(self.context.on)
 
+    @property
+    def job_named(self) -> str:
+        return f"job {self.asked.job}{'' if self.job.opened else ', which nobody opened on this unit'}"
+
     @cached_property
     def read(self) -> list[tuple[Characteristic, c.CharacteristicAnswer]]:
         """Every row of the sheet that was measured on what is fitted now, judged."""
@@ -121,6 +126,12 @@ class Question:
         """The concessions that the release names, as far as they are in the book and not past their end."""
         named = (self.state.concessions.get(name) for name in self.asked.concessions)
         return [k for k in named if k is not None and not overdue(k, self.state, self.context.on)]
+
+    @property
+    def not_granted(self) -> str:
+        """The concessions that the release names and that are not open on the unit, in words; empty without any."""
+        missing = [name for name in dict.fromkeys(self.asked.concessions) if name not in self.state.concessions]
+        return f"no concession {' or '.join(missing)} is open on {self.state.unit}" if missing else ""
 
 
 def blocks(asked: Question) -> tuple[Block, ...]:
@@ -137,7 +148,7 @@ def blocks(asked: Question) -> tuple[Block, ...]:
         *_place(asked),
     ]
     order = list(WHO_MAY)
-    return tuple(sorted(found, key=lambda block: order.index(block.code)))
+    return tuple(sorted(_concessions(asked, found), key=lambda block: order.index(block.code)))
 
 
 def _block(code: str, why: str, *entries: str, who_may: tuple[str, ...] | None = None) -> Block:
@@ -167,7 +178,7 @@ def _check(asked: Question, check: Check) -> Block | None:
     given = asked.job.answers.get(check.check)
     what = f"check {check.check} ({check.title})"
     if given is None:
-        where = f"in job {asked.asked.job}" if asked.asked.job else "in any job: name the job"
+        where = f"in {asked.job_named}" if asked.asked.job else "in any job: name the job"
         return _block("check-unanswered", f"{what} is not answered {where}")
     body = given.body
     if body.answer in STATED:
@@ -199,7 +210,7 @@ def _runs(asked: Question) -> Iterator[Block]:
     judged = [judge(i.body, i.entry.id, revision, asked.variant) for i in current]
     if not current and wanted:
         if not final:
-            why = f"there is no final run in job {asked.asked.job}" if asked.asked.job else "no job is named"
+            why = f"there is no final run in {asked.job_named}" if asked.asked.job else "no job is named"
         elif not counting and changed is not None:
             why = f"the final run was before the last {changed.entry.type}; run it again"
         else:
@@ -319,6 +330,14 @@ def _holds(asked: Question) -> Iterator[Block]:
         if overdue(known, state, context.on):
             why = f"concession {known.concession} is past its end; put right what it was for, and end it"
             yield _block("concession-overdue", why, known.entry)
+
+
+def _concessions(asked: Question, found: list[Block]) -> list[Block]:
+    """The blocks, where a concession is named that is not open: what it may have been for says so, else it is one."""
+    missing = asked.not_granted
+    if missing and not any(block.code in CONCEDED for block in found):
+        return [*found, _block("concession-overdue", f"{missing}: leave it out, or have it granted")]
+    return [replace(b, why=f"{b.why}; {missing}") if missing and b.code in CONCEDED else b for b in found]
 
 
 def _doubts(asked: Question) -> Iterator[Block]:

@@ -8,12 +8,14 @@ from service_api.domain.records import record
 from service_api.domain.timeline import Item
 
 CHANGING = ("part.fitted", "part.removed", "work.done", "setting.left", "rebuild.completed")
-SAYING = (*CHANGING, "check.answered", "run.recorded", "finding.closed")  # all types that `job_facts` looks at
+# All types that `job_facts` looks at
+SAYING = (*CHANGING, "job.opened", "check.answered", "run.recorded", "finding.closed")
 
 
 @record
 class JobFacts:
-    """answers : the last to each check
+    """opened : somebody opened it on the unit
+    answers : the last to each check
     runs : of every stage, failed ones too, in order
     changed : the last part, work or setting; a look that changes nothing is none
     hands : who did such work, and the entries that say so
@@ -21,6 +23,7 @@ class JobFacts:
     index : the highest of the entries that had a say; -1 for none
     """
 
+    opened: bool = False
     answers: dict[str, Item] = field(default_factory=dict)
     runs: tuple[Item, ...] = ()
     changed: Item | None = None
@@ -39,12 +42,14 @@ def job_facts(facts: Iterable[Item]) -> JobFacts:
     answers: dict[str, Item] = {}
     hands: dict[str, tuple[str, ...]] = {}
     runs, settings, closed = [], [], set()
-    changed, index = None, -1
+    opened, changed, index = False, None, -1
     for item in facts:
         if changes(item):
             changed = item
             hands[item.entry.by] = (*hands.get(item.entry.by, ()), item.entry.id)
         match item.entry.type:
+            case "job.opened":
+                opened = True
             case "check.answered":
                 answers[item.body.check] = item
             case "run.recorded":
@@ -54,4 +59,4 @@ def job_facts(facts: Iterable[Item]) -> JobFacts:
             case "finding.closed":
                 closed.add(item.body.finding)
         index = max(index, item.touched)
-    return JobFacts(answers, tuple(runs), changed, hands, tuple(settings), frozenset(closed), index)
+    return JobFacts(opened, answers, tuple(runs), changed, hands, tuple(settings), frozenset(closed), index)

@@ -23,7 +23,7 @@ Key = tuple[datetime, int, int]  # corrected moment in UTC, device.seq, index
 
 @record
 class Late:
-    """A fact that a release did not know: `raised_by` is the fact itself, or the correction that made it so."""
+    """A fact that a release did not know so: `raised_by` is the fact itself, its correction, or the dispute on it."""
 
     fact: str
     raised_by: str
@@ -164,6 +164,8 @@ def _with_late(items: list[Item], indexes: Mapping[str, int]) -> list[Item]:
             marks = ((indexes[m], m) for m in item.marked_by)
             index, raised_by = max(((item.entry.index, item.entry.id), *marks))
             insort(heard, (index, raised_by, item.entry.id))
+            if item.dispute is not None and item.counts:
+                insort(heard, (item.dispute.index, item.dispute.id, item.entry.id))
     return items
 
 

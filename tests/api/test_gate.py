@@ -122,6 +122,16 @@ def test_check_unanswered_counts_per_job_and_a_check_that_does_not_block_may_be_
     assert ["run-missing"] == codes(gate(job="J-2"))
 
 
+def test_a_job_that_nobody_opened_on_the_unit_is_said_to_be_none(tell, ready, gate):
+    tell(f.job_opened("J-2", occurred_at=at(50)), f.registered("U-2", occurred_at=EARLY))
+    tell(f.job_opened("J-3", subject="unit:U-2", occurred_at=at(51)))
+    nobody = ", which nobody opened on this unit"
+    for job, said in (("J-2", False), ("J-3", True), ("J-22", True)):
+        found = gate(job=job)
+        assert ["check-unanswered", "run-missing"] == codes(found)
+        assert {said} == {f"in job {job}{nobody}" in b["why"] for b in found["blocks"]}
+
+
 def defect(finding, minute=30):
     given = f.check_answered("guards", "defect", job=JOB, occurred_at=at(minute))
     return given if finding is None else given | {"data": given["data"] | {"finding": finding}}
@@ -288,6 +298,27 @@ def test_a_concession_lifts_the_block_of_its_finding_when_the_release_names_it(t
     found = gate(concessions="C-1", kind="with_concession")
     assert ([], "C-1") == (found["blocks"], found["certificate"]["findings"][0]["concession"])
     assert ["finding-open"] == codes(gate(concessions="C-2"))
+    assert told("finding-open", gate(concessions="C-2"))["why"].endswith("; no concession C-2 is open on U-1")
+
+
+def test_a_concession_that_nobody_granted_or_that_has_ended_blocks_where_nothing_else_does(tell, ready, gate):
+    """CONTRACT C: it must be in the book; else the certificate would say `with_concession` and list none."""
+
+    def blocked():
+        found = told("concession-overdue", gate(concessions="C-1", kind="with_concession"))
+        assert [] == found["entries"] == codes(gate())
+        return found["why"]
+
+    assert "no concession C-1 is open on U-1: leave it out, or have it granted" == blocked()
+    tell(conceded(characteristic="TST-BL"))
+    assert ([], 1) == (codes(found := gate(concessions="C-1")), len(found["certificate"]["concessions"]))
+    tell(f.entry("concession.ended", {"concession": "C-1", "why": "put right"}, occurred_at=at(52)))
+    assert "no concession C-1 is open on U-1: leave it out, or have it granted" == blocked()
+
+
+def test_a_concession_of_another_unit_is_none_of_this_one(tell, ready, gate):
+    tell(f.registered("U-2", occurred_at=EARLY), conceded(finding="F-1") | {"subject": "unit:U-2"})
+    assert ["concession-overdue"] == codes(gate(concessions="C-1"))
 
 
 @pytest.mark.parametrize("value", ["0.32", "0.34"])

@@ -144,6 +144,34 @@ def test_a_correction_that_changes_no_verdict_is_told_and_holds_nothing(tell, si
     assert (["late-after-release"], "ready") == (doubts(condition()), condition()["standing"])
 
 
+def test_a_dispute_laid_afterwards_on_what_it_rested_on_overtakes_it_until_it_is_settled(
+    tell, signed, today, condition, ask
+):
+    """CONTRACT C: `verdict-overtaken` when not `still_good`; nothing was there when it was signed, so no defect."""
+    (read,) = (e for e in ask("/v1/entries", subject="unit:U-1")["entries"] if e["type"] == "reading.taken")
+    (dispute,) = tell(f.disputed(read, occurred_at=at(90)))
+    assert (False, ["disputed"]) == (today()["still_good"], codes(today()))
+    assert (["disputed", "verdict-overtaken"], "on_hold") == (doubts(condition()), condition()["standing"])
+    assert [] == doubts(condition(known_index=dispute["index"]))
+    tell(f.settled(read, occurred_at=at(95)))
+    assert (True, [], "ready") == (today()["still_good"], doubts(condition()), condition()["standing"])
+
+
+def test_a_dispute_on_what_came_after_it_is_a_look_alike(tell, signed, today, condition):
+    (read,) = tell(f.reading("0.12", **AFTER))
+    tell(f.disputed(read, occurred_at=at(90)))
+    assert (True, ["disputed"]) == (today()["still_good"], doubts(condition()))
+
+
+def test_a_late_fact_that_is_disputed_stays_a_late_fact(tell, signed, condition):
+    (late,) = tell(f.scanned(occurred_at=at(30)))
+    assert ["late-after-release"] == doubts(condition())
+    tell(f.disputed(late, occurred_at=at(90)))
+    assert ["disputed", "late-after-release", "verdict-overtaken"] == sorted(doubts(condition()))
+    tell(f.settled(late, occurred_at=at(95)))
+    assert ["late-after-release"] == doubts(condition())
+
+
 def test_a_gauge_found_out_afterwards_overtakes_it_until_it_is_signed_again(tell, client, condition, today):
     tell(*prepared(checks=EXTRA))
     read = f.reading("0.05", characteristic="TST-AC", uom="mm", stage="as_left", gauge=f.GAUGE, job=JOB)

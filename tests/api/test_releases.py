@@ -34,8 +34,13 @@ def signed(ready, sign):
     return answer.json
 
 
-def test_a_release_makes_the_unit_ready(signed, ask):
-    condition = ask("/v1/units/U-1/condition")
+@pytest.fixture
+def condition(ask):
+    return lambda: ask("/v1/units/U-1/condition")
+
+
+def test_a_release_makes_the_unit_ready(signed, condition):
+    condition = condition()
     assert ("ready", "REL-1") == (condition["standing"], condition["release"]["release"])
     assert [] == condition["discrepancies"]
 
@@ -127,6 +132,20 @@ def test_with_a_concession(tell, ready, sign):
     answer = sign(kind="with_concession", concessions=["C-1"])
     assert (201, "with_concession") == (answer.status_code, answer.json["certificate"]["kind"])
     assert ["C-1"] == [c["concession"] for c in answer.json["certificate"]["concessions"]]
+
+
+def test_a_concession_that_nobody_granted(ready, sign, condition):
+    answer = sign(kind="with_concession", concessions=["C-9"])
+    assert (409, ["concession-overdue"]) == (answer.status_code, codes(answer.json))
+    assert "in_shop" == condition()["standing"]
+
+
+def test_a_concession_that_nobody_granted_and_an_offline_release_is_kept_and_held(tell, ready, condition):
+    more = {"job": JOB, "kind": "with_concession", "concessions": ["C-9"]}
+    tell(f.released("REL-9", more=more, by=SIGNER, occurred_at=at(60)))
+    (doubt,) = condition()["discrepancies"]
+    assert ("released-while-blocked", True) == (doubt["code"], "no concession C-9 is open" in doubt["detail"])
+    assert "on_hold" == condition()["standing"]
 
 
 def test_a_long_certificate_stands_in_its_entry_by_its_digest_and_its_bytes_beside(tell, sign, ask, client):

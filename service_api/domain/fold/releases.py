@@ -127,13 +127,15 @@ def _in_the_way(
         if KINDS[r.code].holds_release and r.code not in OF_A_RELEASE
     }
     known = {entry: what for entry, (index, what) in found.items() if knew(index)}
-    return known, {e: what for e, (_, what) in found.items() if e not in known}
+    unknown = {e: what for e, (_, what) in found.items() if e not in known}
+    return known, {e: what for e, what in unknown.items() if what != "disputed"}  # no defect: it overtakes the verdict
 
 
 def _late_for(state: UnitState, item: Item, body: UnitReleased, blocking: Collection[str]) -> UnitState:
     """Facts from before the release that were heard of, or corrected, after it was signed; what blocks is more."""
+    disputes = {entry for r in state.raised.values() if r.code == "disputed" for entry in r.entries if entry != r.entry}
     for late in item.unheard:
-        if late.fact in blocking:
+        if late.fact in blocking or late.raised_by in disputes:
             continue
         detail = f"arrived after release {body.release}, and happened before it"
         doubt = Raised(
