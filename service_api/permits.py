@@ -9,7 +9,7 @@ from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Envelope, Recorded, Signed
 from service_api.domain.moments import day_in
 from service_api.domain.records import record
-from service_api.domain.rights import CONDITIONS, Condition, sends
+from service_api.domain.rights import CONDITIONS, Condition, lifts, sends
 
 Roles = tuple[tuple[str, str], ...]  # (first day, role) in the order of days
 SYSTEMS = ("erp", "customer")  # their tokens speak for one person each
@@ -43,23 +43,29 @@ def _sends(role: str) -> dict[str, Condition]:
 
 
 def barred(
-    entry: Envelope, roles: Roles, sender: Sender, zone: str, target: Recorded | None, signed_in: SignedIn
+    entry: Envelope,
+    roles: Roles,
+    sender: Sender,
+    zone: str,
+    target: Recorded | None,
+    signed_in: SignedIn,
+    lift_by: str | None = None,
 ) -> str | None:
     """Why this entry may not be sent; None when it may.
 
     roles : those of `by`
-    target : what a correction corrects
+    target : what a correction corrects; lift_by : who may lift the open hold that it lifts
     """
     bound = outside(entry, sender)
     if bound is not None:
         return bound
     own = roles[0][1] if len(roles) == 1 else role_on(roles, day_in(entry.moment, zone).isoformat())
-    found = _refuses(own, entry, zone, target)
+    found = _refuses(own, entry, zone, target, lift_by)
     if found is not None:
         return f"{entry.by} was {own} on that day, and {found}"
     if sender.role in ("admin", own):
         return None
-    found = _refuses(sender.role, entry, zone, target)
+    found = _refuses(sender.role, entry, zone, target, lift_by)
     if found is None or (sender.device is not None and entry.by in signed_in()):
         return None
     if sender.device is not None:
@@ -80,12 +86,14 @@ def outside(entry: Envelope, sender: Sender) -> str | None:
     return None
 
 
-def _refuses(role: str, entry: Envelope, zone: str, target: Recorded | None) -> str | None:
+def _refuses(role: str, entry: Envelope, zone: str, target: Recorded | None, lift_by: str | None) -> str | None:
     condition = _sends(role).get(entry.type)
     if condition is None:
         return f"{role} does not send {entry.type}"
     if condition != "always" and not _holds(condition, entry, zone, target):
         return f"{role} sends {entry.type} {CONDITIONS[condition]}"
+    if lift_by is not None and not lifts(role, lift_by):
+        return f"hold {entry.body.hold} was placed for {lift_by} to lift it"
     return None
 
 

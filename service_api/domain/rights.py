@@ -64,6 +64,19 @@ CONDITIONS: dict[Condition, str] = {
     "owned": "on the units of the token's party",
 }
 
+# Whose holds a role lifts beside those that name it: of the roles that its own row takes in
+STANDS_FOR: dict[str, tuple[str, ...]] = {
+    "lead": ("bench", "stand"),
+    "signatory": ("bench", "stand"),
+    "manager": tuple(role for role in ROLES if role != "admin"),
+    "admin": ROLES,
+}
+
+
+def lifts(role: str, lift_by: str) -> bool:
+    """Whether a role that sends `hold.lifted` may lift a hold that was placed with this `lift_by`."""
+    return lift_by == role or lift_by in STANDS_FOR.get(role, ())
+
 
 def _matches(pattern: str, type_: str) -> bool:
     return pattern in ("*", type_) or (pattern.endswith(".*") and type_.startswith(pattern[:-1]))

@@ -12,7 +12,7 @@ from service_api.domain import tags
 from service_api.domain.entries.jobs import ReadingTaken
 from service_api.domain.entries.places import TagAttached, UnitMerged
 from service_api.domain.entries.registry import TYPES
-from service_api.domain.entry import Recorded, Signed
+from service_api.domain.entry import Envelope, Recorded, Signed
 from service_api.domain.moments import parse
 from service_api.domain.plain import make
 from service_api.domain.references import Reference, named_in, references
@@ -84,7 +84,8 @@ def judge_one(
         return batch.signed_in[device]
 
     target = _entry(memory, connection, batch, entry.data["target"]) if TYPES[entry.type].corrects else None
-    barred = permits.barred(entry, batch.roles[entry.by], sender, memory.book.zone, target, signed_in)
+    lift_by = _lift_by(batch, entry) if entry.type == "hold.lifted" else None
+    barred = permits.barred(entry, batch.roles[entry.by], sender, memory.book.zone, target, signed_in, lift_by)
     if barred is not None:
         return refused(NotAllowed(barred), entry.id)
     if decide is not None:
@@ -93,6 +94,15 @@ def judge_one(
         except Refusal as refusal:
             return refused(refusal, entry.id)
     return _accept(batch, draft, sender, permits.signed(entry, sender, signed_in))
+
+
+def _lift_by(batch: Batch, entry: Envelope) -> str | None:
+    """Who may lift the hold that this entry lifts; None where none is open by that name, as far as it is known here."""
+    name, known = entry.body.hold, batch.states.get(entry.subject_id) if entry.kind == "unit" else None
+    if known is not None and name in known.holds:
+        return known.holds[name].lift_by
+    placed = (e for _, e, _ in batch.accepted if e.type == "hold.placed" and e.subject == entry.subject)
+    return next((e.body.lift_by for e in placed if e.body.hold == name), None)
 
 
 def _hidden(memory: Memory, connection: Connection, draft: Draft, sender: Sender) -> Refusal | None:

@@ -276,7 +276,7 @@ def test_second_person_who_did_the_work_and_who_may_not(tell, gate):
 def test_hold_open_names_who_may_lift_it(tell, ready, gate):
     tell(f.hold_placed("H-1", "signatory", occurred_at=at(45)))
     assert ["signatory"] == told("hold-open", gate())["who_may"]
-    tell(f.hold_lifted("H-1", occurred_at=at(46)))
+    tell(f.hold_lifted("H-1", by=SIGNER, occurred_at=at(46)))
     assert [] == codes(gate())
 
 

@@ -63,6 +63,43 @@ def test_q14_a_hold_of_the_past_and_one_that_was_not_known_yet(tell, held, ask):
     assert placed["index"] + 1 == ask("/v1/holds", known_index=placed["index"] + 1)["as_of"]["index"]
 
 
+@pytest.mark.parametrize(
+    ("lift_by", "may_not"),
+    [
+        ("quality", ["lou.lead", "sig.signatory"]),
+        ("signatory", ["lou.lead", "qi.quality"]),
+        ("lead", ["sig.signatory", "qi.quality"]),
+        ("bench", ["ada.bench", "qi.quality"]),
+    ],
+)
+def test_a_hold_is_lifted_by_whom_it_was_placed_for_or_by_a_manager(tell, post, held, lift_by, may_not):
+    """JOB.md 1.13: goes wrong when it is lifted by the person who wants the unit. CONTRACT A lets no bench lift."""
+    tell(f.hold_placed("H-1", lift_by, occurred_at=DAY[8]))
+    for person in may_not:
+        lift = f.hold_lifted(by=person, occurred_at=DAY[9])
+        (refused,) = post([lift]).json["outcomes"]
+        assert (403, "not-allowed") == (refused["status"], refused["problem"]["type"].rpartition("/")[2])
+    assert 1 == len(held())
+    tell(f.hold_lifted(by="mo.manager", occurred_at=DAY[10]))
+    assert [] == held()
+
+
+@pytest.mark.parametrize(("lift_by", "person"), [("quality", "qi.quality"), ("bench", "lou.lead")])
+def test_a_hold_that_comes_with_its_end_is_lifted_by_whom_it_was_placed_for(post, held, lift_by, person):
+    placed = f.hold_placed("H-1", lift_by, occurred_at=DAY[8])
+    other = f.hold_lifted(by="sig.signatory" if lift_by == "quality" else "qi.quality", occurred_at=DAY[9])
+    outcomes = post([placed, other, f.hold_lifted(by=person, occurred_at=DAY[9])]).json["outcomes"]
+    assert [201, 403, 201] == [o["status"] for o in outcomes]
+    assert [] == held()
+
+
+def test_a_lift_that_comes_before_its_hold_is_kept(tell, held):
+    """Two benches offline: nobody knows yet for whom it was placed."""
+    tell(f.hold_lifted(by="lou.lead", occurred_at=DAY[9]))
+    tell(f.hold_placed("H-1", "quality", occurred_at=DAY[8]))
+    assert [] == held()
+
+
 def test_q14_page_by_page_and_by_class(tell, client, held):
     tell(f.hold_placed("H-1", occurred_at=DAY[8]), f.hold_placed("H-2", unit="U-2", occurred_at=DAY[8]))
     first = client.get("/v1/holds", query_string={"limit": 2})

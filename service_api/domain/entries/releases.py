@@ -53,7 +53,7 @@ class ConcessionEnded:
 @entry_type("hold.placed")
 @record(kw_only=True)
 class HoldPlaced:
-    """The unit may not leave until somebody of the role `lift_by` lifts the hold."""
+    """The unit may not leave until somebody of the role `lift_by`, or who stands for it, lifts the hold."""
 
     hold: Ident
     why: Text
