@@ -8,7 +8,7 @@ import hmac
 from base64 import urlsafe_b64encode
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from hashlib import sha256
 from secrets import token_bytes, token_hex
 from typing import Any
@@ -18,7 +18,7 @@ from sqlalchemy import Connection, insert, select, update
 from service_api.directory import tables as t
 from service_api.directory.sessions import close
 from service_api.domain.moments import in_utc, parse
-from service_api.domain.records import record
+from service_api.domain.records import once, record
 
 ENROLMENT_MINUTES = 60
 HOUR = timedelta(hours=1)
@@ -46,7 +46,7 @@ class Token:
     last_used_at: str | None = None
     directory: int = 0
 
-    @cached_property
+    @once
     def last_used(self) -> datetime | None:
         return None if self.last_used_at is None else parse(self.last_used_at)
 

@@ -42,6 +42,7 @@ class Exact:
         return f"{minute}:{self.at.second + self.leap:02}Z"
 
 
+@lru_cache(maxsize=1024)
 def parse(text: str) -> datetime:
     """Return the moment as a datetime with the offset as typed, its fraction cut to microseconds.
 
