@@ -4,7 +4,9 @@ The schemas are imported with the first entry that is sent: who only reads start
 """
 
 from datetime import UTC
+from functools import cache
 from hashlib import sha256
+from types import ModuleType
 from typing import Any
 
 import orjson
@@ -19,12 +21,6 @@ from service_api.domain.refusals import Fault, Malformed
 from service_api.wire.canonical import entry_text, load
 
 LONGEST = 48 * 1024  # bytes of canonical text; C2SP bundles carry a 16-bit length, and the book adds members
-
-# The client's members in the order of the canonical form, cut where the book's own are spliced in.
-HEAD = ("attachments", "bench", "by", "client", "data", "device", "id")  # ... then index
-MIDDLE = ("job", "occurred_at")  # ... then recorded_at, recorded_by
-TAIL = ("seen_index",)  # ... then seq, signed
-END = ("site", "source", "subject", "tag", "tag_read", "type", "typed_by", "v")
 
 
 @record
@@ -61,15 +57,14 @@ def _drafted(raw: dict[str, Any], envelope: Envelope) -> Draft:
     second = raw["data"].get("second")
     if second is not None and second == raw["by"]:
         raise Malformed.at("/data/second", "second-is-first", "the second person is another than `by`")
-    cut = _cut(raw)
-    text = _join(cut)
+    text = entry_text(raw)
     if len(text) > LONGEST:
         raise Malformed.at(
             "",
             "too-long",
             f"the canonical text has {len(text)} bytes, at most {LONGEST}; send long lists as attachments",
         )
-    return Draft(envelope, raw, cut, sha256(text).digest())
+    return Draft(envelope, raw, _cut(text), sha256(text).digest())
 
 
 def with_added(draft: Draft, **added: Any) -> Draft:
@@ -77,7 +72,7 @@ def with_added(draft: Draft, **added: Any) -> Draft:
     raw = draft.raw | {"data": draft.raw["data"] | added}
     members = {name: value for name, value in draft.entry.__dict__.items() if name not in ("body", "moment")}
     entry: Envelope = builder(Envelope)(members | {"data": raw["data"]})
-    return Draft(entry, raw, _cut(raw), draft.digest)
+    return Draft(entry, raw, _cut(entry_text(raw)), draft.digest)
 
 
 def plain_draft(body: bytes) -> Draft | None:
@@ -124,10 +119,17 @@ def _plain(raw: Any) -> Draft | None:
     return None if envelope is None else _drafted(raw, envelope)
 
 
-def _plainly(kind: EntryType, raw: dict[str, Any], computed: bool) -> Envelope | None:
-    """The envelope of an entry in which nothing can be wrong; None when the schema has to look."""
+@cache
+def _accept() -> ModuleType:
+    """An `import` that is met in every entry takes as long as a member of it."""
     from service_api.wire import accept
 
+    return accept
+
+
+def _plainly(kind: EntryType, raw: dict[str, Any], computed: bool) -> Envelope | None:
+    """The envelope of an entry in which nothing can be wrong; None when the schema has to look."""
+    accept = _accept()
     try:
         envelope = accept.envelope(raw, kind.body)
         envelope.moment.astimezone(UTC)
@@ -224,15 +226,20 @@ def _rules(name: str, body: Any) -> list[tuple[str, str, str]]:
     return []
 
 
-def _cut(raw: dict[str, Any]) -> tuple[bytes, bytes, bytes, bytes]:
-    head, middle, tail, end = (
-        entry_text({name: raw[name] for name in names if name in raw})[1:-1] for names in (HEAD, MIDDLE, TAIL, END)
-    )
-    return head, middle, tail, end
+def _cut(text: bytes) -> tuple[bytes, bytes, bytes, bytes]:
+    """The canonical text of a sound entry, cut where the book's members go: behind `id`, `occurred_at`, `seen_index`.
+
+    Within a JSON text a quote is written with a backslash, so what is looked for can only be a member's name, and none
+    of the three stands in what comes after it.
+    """
+    id_ends = text.rindex(b'"id":"') + _ID_LONG
+    moment_ends = text.index(b'"', text.index(_MOMENT, id_ends) + len(_MOMENT)) + 1
+    tail_ends = text.index(b",", moment_ends + 1) if text.startswith(_SEEN, moment_ends) else moment_ends
+    return text[1:id_ends], text[id_ends + 1 : moment_ends], text[moment_ends + 1 : tail_ends], text[tail_ends + 1 : -1]
 
 
-def _join(cut: tuple[bytes, bytes, bytes, bytes]) -> bytes:
-    return b"{" + b",".join(part for part in cut if part) + b"}"
+_ID_LONG = len('"id":"01990000-0000-7000-8000-000000000000"')
+_MOMENT, _SEEN = b'"occurred_at":"', b',"seen_index":'
 
 
 def splice(draft: Draft, index: int, seq: int, recorded_at: str, recorded_by: str, signed: Signed | None) -> bytes:
