@@ -20,6 +20,7 @@ from service_api.log import confirmed, store
 from service_api.log.engines import (
     Commits,
     QuickReader,
+    Recalling,
     Remembering,
     appending_engine,
     is_sqlite,
@@ -128,6 +129,8 @@ class Store:
         self.lasting: QuickReader | Remembering = self.quickly  # for what no append changes
         if self.hold is not None and doing:
             self.lasting = Remembering(self.quickly, Commits(self.writing))
+        # on a server others may have moved it meanwhile: an append looks at it again with its first round trip
+        self.recalled = None if is_sqlite(settings.database) else Recalling(self.quickly)
         self.uses = Uses(self.writing)
         self._recorders: dict[int, Recorder] = {}
         self._answers: dict[int, Answers] = {}

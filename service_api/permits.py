@@ -5,6 +5,7 @@ from functools import cache
 from typing import Literal
 
 from service_api.directory.people import role_on
+from service_api.directory.tokens import Token
 from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Envelope, Recorded, Signed
 from service_api.domain.moments import day_in
@@ -23,6 +24,7 @@ class Sender:
     vouches : it speaks for its people (an admin's)
     device : the bench device that it belongs to
     directory : the version of the directory when the token was looked up
+    recalled : the token as it once was looked up, to be looked at again under the lock; None when that was just now
     """
 
     token: str
@@ -32,6 +34,7 @@ class Sender:
     party: str | None = None
     device: str | None = None
     directory: int = 0
+    recalled: Token | None = None
 
 
 SignedIn = Callable[[], frozenset[str]]  # who has a session at the sender's device; looked up when it matters

@@ -6,7 +6,7 @@ constant time. The secret has 256 bits, so a plain hash is enough; a slow one is
 
 import hmac
 from base64 import urlsafe_b64encode
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import datetime, timedelta
 from functools import lru_cache
 from hashlib import sha256
@@ -49,6 +49,10 @@ class Token:
     @once
     def last_used(self) -> datetime | None:
         return None if self.last_used_at is None else parse(self.last_used_at)
+
+
+class Overtaken(Exception):
+    """A token is not what it was when it was looked up: revoked, or used, or the directory moved. Look it up anew."""
 
 
 @record(kw_only=True)
@@ -124,6 +128,11 @@ def find(ask: Ask, text: str, now: datetime) -> Token | None:
     return token
 
 
+def of_rows(rows: Iterable[tuple[Any, ...]]) -> dict[str, Token]:
+    """By id, from the rows of `NOW`, whatever they say of being revoked."""
+    return {token.id: token for token in map(_of_row, map(tuple, rows))}
+
+
 @lru_cache(maxsize=1024)
 def _of_row(row: tuple[Any, ...]) -> Token:
     return Token(**dict(zip(_MEMBERS, row, strict=True)))
@@ -133,6 +142,7 @@ _MEMBERS = tuple(Token.__dataclass_fields__)
 _COLUMNS = _MEMBERS[:-1]  # all but the directory's version, which comes along in the same statement
 _VERSION = "coalesce((SELECT version FROM directory WHERE book = token.book), 0)"
 _FIND = f"SELECT digest, {', '.join(_COLUMNS)}, {_VERSION} FROM token WHERE book = ? AND id = ?"
+NOW = f"SELECT {', '.join(_COLUMNS)}, {_VERSION} FROM token WHERE book = ? AND id "  # and which ids
 
 
 def _token(row: object) -> Token:

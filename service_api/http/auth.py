@@ -73,10 +73,21 @@ def may_enter(token: tokens.Token, allowed: frozenset[str]) -> bool:
 
 def find(store: Any, text: str) -> tokens.Token | None:
     """The live token of this text; that it was used is noted."""
-    now = store.clock()
-    found = tokens.find(store.lasting, text.strip(), now)
+    found = live(store, store.lasting, text)
+    if found is not None:
+        note_use(store, found)
+    return found
+
+
+def live(store: Any, ask: tokens.Ask, text: str) -> tokens.Token | None:
+    """The token of this text, by what `ask` says; None when that is unknown, expired or revoked."""
+    found = tokens.find(ask, text.strip(), store.clock())
     if found is not None and found.expires_at is not None and found.expires_at <= in_utc(store.passed(found.book)):
         return None  # the machine's clock was set back; the token ran out all the same
-    if found is not None and tokens.is_due(found, now):
-        store.uses.note(found, now)
     return found
+
+
+def note_use(store: Any, token: tokens.Token) -> None:
+    now = store.clock()
+    if tokens.is_due(token, now):
+        store.uses.note(token, now)

@@ -95,8 +95,11 @@ def _recorder() -> tuple[Recorder, Sender]:
     return recorder_of(current_app.extensions["store"], caller())
 
 
-def recorder_of(store: Any, token: Token) -> tuple[Recorder, Sender]:
-    """The recorder of the token's book, and the token as a sender of entries."""
+def recorder_of(store: Any, token: Token, recalled: bool = False) -> tuple[Recorder, Sender]:
+    """The recorder of the token's book, and the token as a sender of entries.
+
+    recalled : the token was looked up some time ago, and is to be looked at again under the lock
+    """
     from service_api.permits import Sender  # with the first entry that is sent
 
     sender = Sender(
@@ -107,6 +110,7 @@ def recorder_of(store: Any, token: Token) -> tuple[Recorder, Sender]:
         party=token.party,
         device=token.device,
         directory=token.directory,
+        recalled=token if recalled else None,
     )
     return store.recorder(token.book), sender
 

@@ -10,6 +10,7 @@ from typing import Any
 
 from flask import Flask
 
+from service_api.directory.tokens import Overtaken
 from service_api.http import auth, entries
 from service_api.wire.canonical import parse
 from service_api.wire.entries import LONGEST, plain_draft, read_draft
@@ -49,24 +50,28 @@ def _is_plain(environ: dict[str, Any]) -> bool:
 def _append(store: Any, roles: frozenset[str], environ: dict[str, Any]) -> Answer | None:
     """The answer, or None when the framework has to say it."""
     try:
-        token = auth.find(store, environ["HTTP_AUTHORIZATION"][len("Bearer ") :])
+        token = auth.live(store, store.recalled or store.lasting, environ["HTTP_AUTHORIZATION"][len("Bearer ") :])
         if token is None or not auth.may_enter(token, roles):
             return None
         body = environ["wsgi.input"].read(int(environ["CONTENT_LENGTH"]))
         environ["wsgi.input"] = BytesIO(body)
         store.stamp(token.book)
         draft = plain_draft(body) or read_draft(parse(body))
-        recorder, sender = entries.recorder_of(store, token)
+        recorder, sender = entries.recorder_of(store, token, recalled=store.recalled is not None)
     except Exception:  # nothing was done yet: the framework meets the same, and has the words for it
         return None
     try:
         (outcome,) = recorder.record([draft], sender)
+    except Overtaken:  # nothing was done
+        store.recalled.forget()
+        return _append(store, roles, environ)  # the token is looked up anew
     except Exception as error:  # of whatever kind: what was tried may have been kept, and is not tried again
         environ[entries.TRIED] = error
         return None
     if outcome.refusal is not None:
         environ[entries.TRIED] = outcome
         return None
+    auth.note_use(store, token)
     text = outcome.answer or b""
     if outcome.status == "again":
         text = entries.said_again(text)

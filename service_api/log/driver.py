@@ -248,7 +248,7 @@ def _in(number: int) -> str:
     return f"IN ({','.join('?' * number)})"
 
 
-def parts(dialect: str, values: Sequence[bytes]) -> list[tuple[str, Row]]:
+def parts(dialect: str, values: Sequence[bytes] | Sequence[str]) -> list[tuple[str, Row]]:
     """What a query says to ask for any of these values, and its parameters; several when one takes no more."""
     if dialect == "sqlite":
         some = [values[at : at + 500] for at in range(0, len(values), 500)]

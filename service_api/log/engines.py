@@ -209,6 +209,29 @@ class Remembering:
         return found
 
 
+class Recalling:
+    """Asks as `QuickReader` does, and keeps the rows until it is told to forget: for who looks at them again under a
+    lock, before they count. Many threads may ask."""
+
+    def __init__(self, ask: QuickReader) -> None:
+        self._ask = ask
+        self._kept: dict[tuple[str, Sequence[Any]], list[Any]] = {}
+
+    def __call__(self, sql: str, parameters: Sequence[Any]) -> list[Any]:
+        kept = self._kept.get((sql, parameters))
+        if kept:
+            return kept
+        found = self._ask(sql, parameters)
+        if found:
+            if len(self._kept) >= REMEMBERED:
+                self._kept.clear()
+            self._kept[sql, parameters] = found
+        return found
+
+    def forget(self) -> None:
+        self._kept.clear()
+
+
 def _fetched(own: Any, sql: str, parameters: Sequence[Any]) -> list[Any]:
     found: list[Any] = own.execute(sql, parameters).fetchall()  # all of them: an open cursor holds a snapshot
     return found

@@ -113,26 +113,30 @@ def _known(found: Iterable[list[Any]]) -> dict[bytes, Known]:
 class Held:
     """A transaction that holds the book while it is entered: nobody else moves its head until it ends.
 
-    On a server it is begun, and the ids looked up, in one round trip.
+    On a server it is begun, and all looked up, in one round trip; what is looked up is what stands once it is held.
     head : as the lock found it; known : of the ids that were asked for, those that the book has
+    besides : the rows of each query that was sent along
     """
 
     connection: Connection
     head: Head
     known: dict[bytes, Known]
+    besides: list[list[Any]]
 
-    def __init__(self, engine: Engine, book: int, ids: Iterable[bytes]) -> None:
+    def __init__(self, engine: Engine, book: int, ids: Iterable[bytes], besides: Sequence[driver.Query] = ()) -> None:
         dialect = engine.dialect.name
         lock = (
             _LOCK if dialect == "sqlite" else f"{_LOCK} FOR UPDATE"
         )  # SQLite's transactions take theirs as they begin
         queries = [(lock, (book,)), *_known_queries(dialect, book, list(ids))]
-        self._transaction = driver.transaction(engine, queries)
+        self._own = len(queries)
+        self._transaction = driver.transaction(engine, [*queries, *besides])
 
     def __enter__(self) -> "Held":
         begun = self._transaction.__enter__()
         try:
-            (((size, edge, recorded_at),), *found) = begun.found
+            (((size, edge, recorded_at),), *found) = begun.found[: self._own]
+            self.besides = begun.found[self._own :]
             self.connection, self.known = begun.connection, _known(found)
             self.head = Head(Frontier.unpack(size, edge), recorded_at)
         except BaseException as error:

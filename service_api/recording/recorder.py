@@ -6,10 +6,12 @@ acknowledged. The clock is read once, last, under the lock.
 
 from collections.abc import Callable, Sequence
 from datetime import datetime
+from itertools import compress
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
+from service_api.directory import tokens
 from service_api.domain.entry import Recorded
 from service_api.domain.moments import in_utc
 from service_api.domain.refusals import Busy, DiskFull, OutcomeUnknown, Refusal
@@ -86,12 +88,12 @@ class Recorder:
 
     def _alone(self, request: Request) -> list[Outcome] | Exception:
         try:
-            (outcomes,) = self._safely([request])
+            (found,) = self._safely([request])
         except Exception as error:
             return error
-        return outcomes
+        return found
 
-    def _safely(self, requests: Sequence[Request]) -> list[list[Outcome]]:
+    def _safely(self, requests: Sequence[Request]) -> list[list[Outcome] | Exception]:
         try:
             return self._transact(requests)
         except BaseException as error:
@@ -101,19 +103,28 @@ class Recorder:
                 self.engine.dispose()  # the next transaction begins on a connection that saw nothing of this
             raise
 
-    def _transact(self, requests: Sequence[Request]) -> list[list[Outcome]]:
-        drafts = [s for r in requests for s in r.submissions if isinstance(s, Draft)]
-        ids = {d.key for d in drafts}
-        with store.Held(self.engine, self.book.number, ids) as held:
+    def _transact(self, requests: Sequence[Request]) -> list[list[Outcome] | Exception]:
+        ids = {d.key for r in requests for d in _drafts(r)}
+        with store.Held(self.engine, self.book.number, ids, self._of_tokens(requests)) as held:
             connection = held.connection
             if self._in_doubt:
                 self._look(connection)
             self.memory.catch_up(connection, held.head)
-            batch = self._judge(connection, requests, drafts, held)
+            now = tokens.of_rows(row for rows in held.besides for row in rows)
+            standing = [_stands(request.sender, now) for request in requests]
+            batch = self._judge(connection, list(compress(requests, standing)), held)
             done = self._append(connection, batch) if batch.accepted else None
         if done is not None:
             self.memory.keep(done, batch)
-        return [self._answered(outcomes, done.answers if done else {}) for outcomes in batch.outcomes]
+        outcomes = iter(batch.outcomes)
+        answers = done.answers if done else {}
+        return [self._answered(next(outcomes), answers) if stands else tokens.Overtaken() for stands in standing]
+
+    def _of_tokens(self, requests: Sequence[Request]) -> list[driver.Query]:
+        """How those tokens stand now that were looked up before."""
+        wanted = sorted({r.sender.token for r in requests if r.sender.recalled is not None})
+        among = driver.parts(self.engine.dialect.name, wanted)
+        return [(tokens.NOW + which, (self.book.number, *some)) for which, some in among]
 
     def _look(self, connection: Connection) -> None:
         """Hold the end of the log against its head. Raises Busy while they differ: nothing may be put on top."""
@@ -123,17 +134,15 @@ class Recorder:
             raise Busy(f"writing has stopped, nothing was recorded: in the book {self.book.origin} {error}") from error
         self._in_doubt = False
 
-    def _judge(
-        self, connection: Connection, requests: Sequence[Request], drafts: list[Draft], held: store.Held
-    ) -> Batch:
+    def _judge(self, connection: Connection, requests: Sequence[Request], held: store.Held) -> Batch:
         """What becomes of every entry, before anything is written."""
         now = self.clock()
         batch = Batch(held.head, max(in_utc(now, 6), held.head.recorded_at))
-        directory = max(r.sender.directory for r in requests)
+        directory = max((r.sender.directory for r in requests), default=0)
         if directory > self.memory.directory:
             self.memory.roles.clear()
             self.memory.directory = directory
-        look_up(self.memory, connection, batch, drafts)
+        look_up(self.memory, connection, batch, [d for r in requests for d in _drafts(r)])
         for request in requests:
             before = batch.mark() if request.strict else None
             outcomes: list[Outcome | Recorded] = []
@@ -182,6 +191,14 @@ class Recorder:
             else:
                 found.append(o)
         return found
+
+
+def _drafts(request: Request) -> list[Draft]:
+    return [s for s in request.submissions if isinstance(s, Draft)]
+
+
+def _stands(sender: Sender, now: dict[str, tokens.Token]) -> bool:
+    return sender.recalled is None or now.get(sender.token) == sender.recalled
 
 
 def refusal_of(error: DBAPIError) -> Refusal | None:

@@ -93,6 +93,7 @@ def test_a_store_that_cannot_be_asked_for_the_token_is_told_as_a_problem(client,
     locked = sqlite3.OperationalError("database is locked")
     locked.sqlite_errorcode = sqlite3.SQLITE_BUSY
     monkeypatch.setattr(store, "lasting", held)
+    monkeypatch.setattr(store, "recalled", None)  # nor is one known from before
     answer = send(client, make.scanned())
     assert (503, "application/problem+json") == (answer.status_code, answer.content_type)
 

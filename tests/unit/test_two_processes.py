@@ -11,7 +11,10 @@ import pytest
 from sqlalchemy import text
 
 from service_api.app import Store, create_app
+from service_api.directory import tokens
+from service_api.log.engines import QuickReader
 from service_api.permits import Sender
+from service_api.recording.batch import Request
 from service_api.settings import Settings
 from service_api.wire.entries import read_draft
 from tests import factories as f
@@ -218,3 +221,56 @@ def test_a_finding_of_one_process_comes_before_the_other_s_release_and_refuses_i
         closed = f.finding_closed(f"F-{n}", occurred_at=at(56), id=f.entry_id(3000 + n))
         assert 201 == clients[0].post("/v1/entries", json=closed).status_code
     assert {201, 409} >= set(answered)
+
+
+# A token that was looked up before is looked at again under the lock
+
+
+def client_of(two, book, role="bench"):
+    key = token_of(two[0], book, role)
+    return client_with(create_app(two[0]), key), key.split(".")[1]
+
+
+def test_b23_a_token_that_another_process_revokes_appends_nothing_from_then_on(two, clock):
+    book, (a, _) = both_recorders(two)
+    told(a, f.registered())
+    (client, ident), (other, _) = client_of(two, book), client_of(two, book)
+    for asks in (client, client, other):
+        assert 201 == asks.post("/v1/entries", json=f.scanned()).status_code
+    with two[1].writing.begin() as connection:
+        assert tokens.revoke(connection, book.number, ident, clock())
+    kept = f.scanned()
+    assert [401, 401] == [client.post("/v1/entries", json=kept).status_code for _ in range(2)]
+    answer = other.post("/v1/entries", json=kept)
+    assert (201, 4) == (answer.status_code, answer.json["index"]), "what was refused was not kept"
+
+
+def test_a_plain_append_asks_for_its_token_only_with_its_own_first_round_trip(two, monkeypatch):
+    book, (a, _) = both_recorders(two)
+    told(a, f.registered())
+    client, _ = client_of(two, book)
+    assert 201 == client.post("/v1/entries", json=f.scanned()).status_code
+    two[0].uses.settle()
+    assert 201 == client.post("/v1/entries", json=f.scanned()).status_code, "its row says now that it was used"
+    assert 201 == client.post("/v1/entries", json=f.scanned()).status_code
+    monkeypatch.setattr(QuickReader, "__call__", None)
+    assert 201 == client.post("/v1/entries", json=f.scanned()).status_code
+
+
+def test_a_token_that_was_overtaken_spares_those_that_came_with_it(two, clock):
+    book, (a, _) = both_recorders(two)
+    told(a, f.registered())
+    senders = []
+    with two[0].writing.begin() as connection:
+        for _ in range(2):
+            token, _ = tokens.new_token(connection, book.number, "admin", clock())
+            senders.append(Sender(token.id, vouches=True, recalled=token))
+        tokens.revoke(connection, book.number, senders[0].token, clock())
+    drafts = [read_draft(f.scanned()) for _ in range(3)]
+    sent = [Request((d,), s, False) for d, s in zip(drafts, (senders[0], senders[1], ADMIN), strict=True)]
+    overtaken, *kept = a._commit(sent)
+    assert isinstance(overtaken, tokens.Overtaken)
+    assert [1, 2] == [outcome.index for (outcome,) in kept]
+    with pytest.raises(tokens.Overtaken):
+        a.record(drafts[:1], senders[0])
+    assert [(3, 3)] == numbers(a.record(drafts[:1], ADMIN)), "nothing of it was kept"
