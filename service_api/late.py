@@ -128,9 +128,18 @@ def _after(stretch: Stretch, state: UnitState) -> Tail:
     return Tail(state, key_of(floor) if floor else None, stretch.place, stretch.upto)
 
 
-def uncut(before: UnitState, after: Advanced) -> bool:
-    """Nobody knows where the page was cut last, and it has grown past another stretch."""
-    return after.tail is None and after.state.entries // LENGTH > before.entries // LENGTH
+def fills(state: UnitState, fresh: Sequence[Recorded]) -> bool:
+    """With these entries the page grows past another stretch."""
+    return (state.entries + sum(not TYPES[e.type].corrects for e in fresh)) // LENGTH > state.entries // LENGTH
+
+
+def since_cut(connection: Connection, book: int, state: UnitState) -> Advanced | None:
+    """What is known no more of a page: its facts since it was cut last, folded again up to this state.
+
+    None where it is no plain list: a fact came out of order, or something corrects one.
+    """
+    page = _Page(connection, book, state.unit)
+    return page.since_cut(state)
 
 
 def _cut(tail: Tail, state: UnitState) -> Cut:
@@ -241,6 +250,24 @@ class _Page:
         state = patched(state, self._values(self.other | self._taken(state), last.place + 1))
         state = witness(replace(self._head(state, self.places), remarks=()), upto)
         return Renewed(state, _after(self.known[last.place], state), self.remarks)
+
+    def since_cut(self, state: UnitState) -> Advanced | None:
+        news = [n for n in self.news if n <= state.index]
+        if len(news) >= 2 * LENGTH:
+            return None
+        entries = read_entries(self.connection, self.book, news)
+        if any(TYPES[entry.type].corrects for entry in entries):
+            return None
+        tail = Tail(begin(self.unit))
+        if self.known:
+            last = self.known[self.places[-1]]
+            self.fresh = [simple_item(entry) for entry in entries]
+            start = patched(state, self._values(self._taken(state), last.place + 1))
+            tail = _after(last, replace(self._head(start, self.places), index=last.upto))
+        found = advance(tail.start, entries, tail)
+        if found is None or replace(found.state, remarks=()) != state:
+            return None
+        return replace(found, state=state)
 
     def before(self, key: Key) -> UnitState:
         text, last = key_text(key), self.known[self.places[-1]]

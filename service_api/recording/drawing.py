@@ -10,7 +10,7 @@ from service_api.domain.ledger import Doubt
 from service_api.domain.records import replace
 from service_api.domain.state import UnitState, begin
 from service_api.filing import changes_of, drawn_topics, family_topic, is_context, own_topics, pages_of
-from service_api.late import Tail, advance, keep_cuts, renewed, uncut
+from service_api.late import Advanced, Tail, advance, fills, keep_cuts, renewed, since_cut
 from service_api.ledgers import merges_moved, pieces_changed, settle, settle_slips, write_claims, write_slips
 from service_api.log import driver
 from service_api.projections import units
@@ -64,9 +64,7 @@ def redraw(memory: Memory, connection: Connection, changes: driver.Changes, batc
     for page, fresh in touched.items():
         unit = page.partition(":")[2]
         state = done.before[unit] = states.get(unit) or begin(unit)
-        kept = memory.stepped.get(unit)
-        tail = (kept and kept.tail) or (None if state.entries else Tail(state))
-        advanced = advance(state, fresh, tail) if page not in again else None
+        advanced = _advanced(memory, connection, state, fresh) if page not in again else None
         if advanced is None:
             changes.settle()
             found = renewed(connection, book, state)
@@ -78,7 +76,8 @@ def redraw(memory: Memory, connection: Connection, changes: driver.Changes, batc
             run(changes, remark_rows(book, unit, stepped.remarks))
             stepped = replace(stepped, remarks=())
         done.after[unit] = stepped
-        if uncut(state, advanced) or (advanced.cuts and not keep_cuts(connection, book, unit, advanced.cuts)):
+        uncut = advanced.tail is None and fills(state, fresh)
+        if uncut or (advanced.cuts and not keep_cuts(connection, book, unit, advanced.cuts)):
             changes.settle()
             done.tails[unit] = renewed(connection, book, stepped).tail
     for write in units.stepped_rows(book, done.after.values(), done.before):
@@ -87,6 +86,15 @@ def redraw(memory: Memory, connection: Connection, changes: driver.Changes, batc
         if state.tags != done.before[unit].tags:
             units.write_tags(connection, book, state)
     return done
+
+
+def _advanced(memory: Memory, connection: Connection, state: UnitState, fresh: list[Recorded]) -> Advanced | None:
+    """The state after these; what follows the page's last cut is looked up where nobody knows it and it is needed."""
+    kept = memory.stepped.get(state.unit)
+    tail = (kept and kept.tail) or (None if state.entries else Tail(state))
+    known = since_cut(connection, memory.book.number, state) if tail is None and fills(state, fresh) else None
+    found = advance(state, fresh, known.tail if known else tail)
+    return replace(found, cuts=[*known.cuts, *found.cuts]) if found and known else found
 
 
 def compare(memory: Memory, connection: Connection, changes: driver.Changes, batch: Batch, drawn: Drawn) -> list[Doubt]:

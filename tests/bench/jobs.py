@@ -86,7 +86,12 @@ def record(data: str, batches: str) -> float:
     store = Store(read_settings({}, data))
     try:
         recorder, ids = store.recorder(1), Ids()
-        told = [[reading(ids, unit(n % UNITS), datetime.now(UTC)) for _ in range(BATCH)] for n in range(int(batches))]
+        tablet = f"tablet-{time.monotonic_ns()}"  # one that begins with 1: another round had its own
+
+        def taken(name: str) -> dict[str, Any]:
+            return reading(ids, name, datetime.now(UTC)) | {"device": {"id": tablet, "seq": ids.count}}
+
+        told = [[taken(unit(n % UNITS)) for _ in range(BATCH)] for n in range(int(batches))]
         began = time.perf_counter()
         for batch in told:
             outcomes = recorder.record([read_draft(entry) for entry in batch], Sender("bench", vouches=True))

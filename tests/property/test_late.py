@@ -52,18 +52,18 @@ def short_stretches(request, monkeypatch):
 
 
 @FEW
-@given(STORIES, CUTS)
-def test_the_stored_states_are_those_of_a_fold_over_the_whole_book(store, short_stretches, told, cuts):
-    book = hear(store, told, cuts)
+@given(STORIES, CUTS, st.booleans())
+def test_the_stored_states_are_those_of_a_fold_over_the_whole_book(store, short_stretches, told, cuts, forgetful):
+    book = hear(store, told, cuts, forgetful)
     entries = whole(store, book)
     assert {u: said_of(by_the_book(entries, u)) for u in UNITS} == stored_states(store, book)
 
 
 @FEW
-@given(STORIES, CUTS)
-def test_a_stretch_leaves_what_the_facts_up_to_its_end_say(store, short_stretches, told, cuts):
+@given(STORIES, CUTS, st.booleans())
+def test_a_stretch_leaves_what_the_facts_up_to_its_end_say(store, short_stretches, told, cuts, forgetful):
     """Facts stand in one stretch each, in order; its rows say what the touched cells say at its end."""
-    book = hear(store, told, cuts)
+    book = hear(store, told, cuts, forgetful)
     entries = whole(store, book)
     with store.reading.begin() as connection:
         ask = partial(driver.rows, connection)

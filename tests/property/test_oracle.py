@@ -130,11 +130,14 @@ def batches(told, cuts):
     return [told[a:b] for a, b in pairwise(edges)]
 
 
-def hear(store, told, cuts):
-    """A fresh book that heard the story in these pieces."""
+def hear(store, told, cuts, forgetful=False):
+    """A fresh book that heard the story in these pieces; forgetful: by another process each."""
     book = new_book(store, f"oracle.example/{next(BOOKS)}")
+    recorder = store.recorder(book.number)
     for batch in (first_page(), *batches(told, cuts)):
-        outcomes = store.recorder(book.number).record([read_draft(raw) for raw in batch], ADMIN)
+        if forgetful:
+            recorder.memory.forget()
+        outcomes = recorder.record([read_draft(raw) for raw in batch], ADMIN)
         refused = [str(o.refusal) for o in outcomes if o.status != "recorded"]
         assert [] == refused
     return book
