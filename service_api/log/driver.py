@@ -178,7 +178,7 @@ class _AtOnce:
 
     def many(self, sql: str, rows: Iterable[Row]) -> None:
         """Row by row the driver would let go of the interpreter, and the threads that take it keep it for a while."""
-        waiting = list(rows)
+        waiting = rows if isinstance(rows, list) else list(rows)
         while len(waiting) > 1:
             number = min(MOST_ROWS, 1 << (len(waiting).bit_length() - 1))
             some, waiting = waiting[:number], waiting[number:]

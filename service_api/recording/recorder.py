@@ -6,7 +6,7 @@ acknowledged. The clock is read once, last, under the lock.
 
 from collections.abc import Callable, Sequence
 from datetime import datetime
-from itertools import compress
+from typing import Any
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
@@ -104,26 +104,27 @@ class Recorder:
             raise
 
     def _transact(self, requests: Sequence[Request]) -> list[list[Outcome] | Exception]:
-        ids = {d.key for r in requests for d in _drafts(r)}
-        with store.Held(self.engine, self.book.number, ids, self._of_tokens(requests)) as held:
+        drafts = [s for r in requests for s in r.submissions if isinstance(s, Draft)]
+        recalled = {r.sender for r in requests if r.sender.recalled is not None}
+        besides = self._of_tokens(recalled) if recalled else ()
+        with store.Held(self.engine, self.book.number, {d.key for d in drafts}, besides) as held:
             connection = held.connection
             if self._in_doubt:
                 self._look(connection)
             self.memory.catch_up(connection, held.head)
-            now = tokens.of_rows(row for rows in held.besides for row in rows)
-            standing = [_stands(request.sender, now) for request in requests]
-            batch = self._judge(connection, list(compress(requests, standing)), held)
+            overtaken = _overtaken(recalled, held.besides) if recalled else ()
+            standing = [r for r in requests if r.sender not in overtaken] if overtaken else requests
+            batch = self._judge(connection, standing, drafts, held)
             done = self._append(connection, batch) if batch.accepted else None
         if done is not None:
             self.memory.keep(done, batch)
-        outcomes = iter(batch.outcomes)
         answers = done.answers if done else {}
-        return [self._answered(next(outcomes), answers) if stands else tokens.Overtaken() for stands in standing]
+        found = (self._answered(outcomes, answers) for outcomes in batch.outcomes)
+        return [tokens.Overtaken() if r.sender in overtaken else next(found) for r in requests]
 
-    def _of_tokens(self, requests: Sequence[Request]) -> list[driver.Query]:
+    def _of_tokens(self, recalled: set[Sender]) -> list[driver.Query]:
         """How those tokens stand now that were looked up before."""
-        wanted = sorted({r.sender.token for r in requests if r.sender.recalled is not None})
-        among = driver.parts(self.engine.dialect.name, wanted)
+        among = driver.parts(self.engine.dialect.name, sorted({sender.token for sender in recalled}))
         return [(tokens.NOW + which, (self.book.number, *some)) for which, some in among]
 
     def _look(self, connection: Connection) -> None:
@@ -134,15 +135,20 @@ class Recorder:
             raise Busy(f"writing has stopped, nothing was recorded: in the book {self.book.origin} {error}") from error
         self._in_doubt = False
 
-    def _judge(self, connection: Connection, requests: Sequence[Request], held: store.Held) -> Batch:
-        """What becomes of every entry, before anything is written."""
+    def _judge(
+        self, connection: Connection, requests: Sequence[Request], drafts: list[Draft], held: store.Held
+    ) -> Batch:
+        """What becomes of every entry, before anything is written.
+
+        drafts : of these requests, and perhaps of more
+        """
         now = self.clock()
         batch = Batch(held.head, max(in_utc(now, 6), held.head.recorded_at))
         directory = max((r.sender.directory for r in requests), default=0)
         if directory > self.memory.directory:
             self.memory.roles.clear()
             self.memory.directory = directory
-        look_up(self.memory, connection, batch, [d for r in requests for d in _drafts(r)])
+        look_up(self.memory, connection, batch, drafts)
         for request in requests:
             before = batch.mark() if request.strict else None
             outcomes: list[Outcome | Recorded] = []
@@ -193,12 +199,10 @@ class Recorder:
         return found
 
 
-def _drafts(request: Request) -> list[Draft]:
-    return [s for s in request.submissions if isinstance(s, Draft)]
-
-
-def _stands(sender: Sender, now: dict[str, tokens.Token]) -> bool:
-    return sender.recalled is None or now.get(sender.token) == sender.recalled
+def _overtaken(recalled: set[Sender], found: list[list[Any]]) -> set[Sender]:
+    """Those whose token is not what it was when it was looked up."""
+    now = tokens.of_rows(row for rows in found for row in rows)
+    return {sender for sender in recalled if now.get(sender.token) != sender.recalled}
 
 
 def refusal_of(error: DBAPIError) -> Refusal | None:
