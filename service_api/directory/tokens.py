@@ -22,7 +22,8 @@ from service_api.domain.records import once, record
 
 ENROLMENT_MINUTES = 60
 HOUR = timedelta(hours=1)
-Ask = Callable[[str, tuple[Any, ...]], list[Any]]  # a query with `?` for its parameters; its rows
+# A query with `?` for its parameters, and what to make of its rows
+Ask = Callable[[str, tuple[Any, ...], Callable[[list[Any]], Any]], Any]
 
 
 @record(kw_only=True)
@@ -119,10 +120,10 @@ def find(ask: Ask, text: str, now: datetime) -> Token | None:
     if parts is None:
         return None
     book, ident, digest = parts
-    rows = ask(_FIND, (book, ident))
-    if not rows or not hmac.compare_digest(rows[0][0], digest):
+    kept: tuple[bytes, Token] | None = ask(_FIND, (book, ident), _kept)
+    if kept is None or not hmac.compare_digest(kept[0], digest):
         return None
-    token = _of_row(tuple(rows[0][1:]))
+    token = kept[1]
     if token.revoked_at is not None or (token.expires_at is not None and token.expires_at <= in_utc(now)):
         return None
     return token
@@ -131,6 +132,11 @@ def find(ask: Ask, text: str, now: datetime) -> Token | None:
 def of_rows(rows: Iterable[tuple[Any, ...]]) -> dict[str, Token]:
     """By id, from the rows of `NOW`, whatever they say of being revoked."""
     return {token.id: token for token in map(_of_row, map(tuple, rows))}
+
+
+def _kept(rows: list[Any]) -> tuple[bytes, Token] | None:
+    """The digest of the secret, and whose it is."""
+    return (rows[0][0], _of_row(tuple(rows[0][1:]))) if rows else None
 
 
 @lru_cache(maxsize=1024)

@@ -108,6 +108,13 @@ def reading_engine(url: str) -> Engine:
     return engine
 
 
+Make = Callable[[list[Any]], Any]
+
+
+def _as_they_are(rows: list[Any]) -> list[Any]:
+    return rows
+
+
 class QuickReader:
     """Single statements outside any transaction; each sees what was committed when it began, by whichever process.
 
@@ -127,10 +134,10 @@ class QuickReader:
 
             self._seats, self._rows = BoundedSemaphore(QUICK), Line.rows  # a hundred connections are for everybody
 
-    def __call__(self, sql: str, parameters: Sequence[Any]) -> list[Any]:
-        """All rows; `?` stands for a parameter on every store."""
+    def __call__(self, sql: str, parameters: Sequence[Any], make: Make = _as_they_are) -> Any:
+        """What `make` makes of all rows; `?` stands for a parameter on every store."""
         with self._seats:
-            return self._ask(sql, parameters)
+            return make(self._ask(sql, parameters))
 
     def _ask(self, sql: str, parameters: Sequence[Any]) -> list[Any]:
         own = self._free.pop() if self._free else None
@@ -189,19 +196,20 @@ class Commits:
 
 
 class Remembering:
-    """Asks as `QuickReader` does, and keeps the rows until something was committed: for what no append changes, in a
-    store that this process alone writes. Many threads may ask."""
+    """Asks as `QuickReader` does, and keeps what was made of the rows until something was committed: for what no append
+    changes, in a store that this process alone writes. Many threads may ask."""
 
     def __init__(self, ask: QuickReader, commits: Commits) -> None:
         self._ask, self._commits = ask, commits
-        self._kept: dict[tuple[str, Sequence[Any]], tuple[int, list[Any]]] = {}
+        self._kept: dict[tuple[str, Sequence[Any]], tuple[int, Any]] = {}
 
-    def __call__(self, sql: str, parameters: Sequence[Any]) -> list[Any]:
+    def __call__(self, sql: str, parameters: Sequence[Any], make: Make = _as_they_are) -> Any:
+        """make : always the same for one statement"""
         number = self._commits.number
         kept = self._kept.get((sql, parameters))
         if kept is not None and kept[0] == number:
             return kept[1]
-        found = self._ask(sql, parameters)
+        found = make(self._ask(sql, parameters))
         if number is not None and self._commits.number == number:
             if len(self._kept) >= REMEMBERED:
                 self._kept.clear()
@@ -210,18 +218,19 @@ class Remembering:
 
 
 class Recalling:
-    """Asks as `QuickReader` does, and keeps the rows until it is told to forget: for who looks at them again under a
-    lock, before they count. Many threads may ask."""
+    """Asks as `QuickReader` does, and keeps what was made of the rows until it is told to forget: for who looks at it
+    again under a lock, before it counts. Many threads may ask."""
 
     def __init__(self, ask: QuickReader) -> None:
         self._ask = ask
-        self._kept: dict[tuple[str, Sequence[Any]], list[Any]] = {}
+        self._kept: dict[tuple[str, Sequence[Any]], Any] = {}
 
-    def __call__(self, sql: str, parameters: Sequence[Any]) -> list[Any]:
+    def __call__(self, sql: str, parameters: Sequence[Any], make: Make = _as_they_are) -> Any:
+        """make : always the same for one statement; of nothing it makes nothing"""
         kept = self._kept.get((sql, parameters))
         if kept:
             return kept
-        found = self._ask(sql, parameters)
+        found = make(self._ask(sql, parameters))
         if found:
             if len(self._kept) >= REMEMBERED:
                 self._kept.clear()
