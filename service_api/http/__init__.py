@@ -87,7 +87,7 @@ def make_app(store: Any) -> Flask:
     app.register_error_handler(DBAPIError, _store_trouble)
     app.register_error_handler(NoConnection, _no_connection)
     app.register_error_handler(Exception, _ours)
-    app.wsgi_app = _with_fixed_headers(straight.around(app, app.wsgi_app))  # type: ignore[method-assign]
+    app.wsgi_app = straight.around(app, _with_fixed_headers(app.wsgi_app), FIXED)  # type: ignore[method-assign]
     return app
 
 

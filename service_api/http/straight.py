@@ -19,8 +19,11 @@ WITH_ROOM = 2 * LONGEST  # bytes of a body that is read here
 Answer = tuple[str, list[tuple[str, str]], bytes]
 
 
-def around(app: Flask, inner: Any) -> Any:
-    """A WSGI application that answers the plain append itself and leaves everything else to `inner`."""
+def around(app: Flask, inner: Any, fixed: list[tuple[str, str]]) -> Any:
+    """A WSGI application that answers the plain append itself and leaves everything else to `inner`.
+
+    fixed : headers that every answer has
+    """
     store, roles = app.extensions["store"], app.extensions["doors"]["entries.record", "POST"]
 
     def application(environ: dict[str, Any], start_response: Any) -> Any:
@@ -28,7 +31,7 @@ def around(app: Flask, inner: Any) -> Any:
             answer = _append(store, roles, environ)
             if answer is not None:
                 status, headers, text = answer
-                start_response(status, headers)
+                start_response(status, headers + fixed)
                 return [text]
         return inner(environ, start_response)
 
@@ -48,14 +51,16 @@ def _is_plain(environ: dict[str, Any]) -> bool:
 
 
 def _append(store: Any, roles: frozenset[str], environ: dict[str, Any]) -> Answer | None:
-    """The answer, or None when the framework has to say it."""
+    """The answer, or None when the framework has to say it.
+
+    A clock in doubt is met in recording, which asks it in any case.
+    """
     try:
         token = auth.live(store, store.recalled or store.lasting, environ["HTTP_AUTHORIZATION"][len("Bearer ") :])
         if token is None or not auth.may_enter(token, roles):
             return None
         body = environ["wsgi.input"].read(int(environ["CONTENT_LENGTH"]))
         environ["wsgi.input"] = BytesIO(body)
-        store.stamp(token.book)
         draft = plain_draft(body) or read_draft(parse(body))
         recorder, sender = entries.recorder_of(store, token, recalled=store.recalled is not None)
     except Exception:  # nothing was done yet: the framework meets the same, and has the words for it
