@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator, Sequence
+from functools import cache
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, Response, current_app, request
@@ -100,9 +102,7 @@ def recorder_of(store: Any, token: Token, recalled: bool = False) -> tuple[Recor
 
     recalled : the token was looked up some time ago, and is to be looked at again under the lock
     """
-    from service_api.permits import Sender  # with the first entry that is sent
-
-    sender = Sender(
+    sender = _permits().Sender(
         token.id,
         vouches=token.role == "admin",
         role=token.role,
@@ -113,6 +113,14 @@ def recorder_of(store: Any, token: Token, recalled: bool = False) -> tuple[Recor
         recalled=token if recalled else None,
     )
     return store.recorder(token.book), sender
+
+
+@cache
+def _permits() -> ModuleType:
+    """Imported with the first entry that is sent, and looked up no more."""
+    from service_api import permits
+
+    return permits
 
 
 def _submission(value: Any) -> Submission:
@@ -172,11 +180,12 @@ def _batch(submissions: Sequence[Submission], strict: bool) -> Response:
 
 def _outcome(outcome: Outcome) -> bytes:
     """One outcome as JSON: id, status, and the entry or the problem."""
+    if outcome.answer is not None:  # its id is a UUID
+        ident = str(outcome.id).encode()
+        if outcome.status == "again":
+            return b'{"id":"%b","status":200,"again":true,"entry":%b}' % (ident, outcome.answer)
+        return b'{"id":"%b","status":201,"entry":%b}' % (ident, outcome.answer)
     ident = json.dumps(outcome.id).encode()
-    if outcome.answer is not None:
-        again = outcome.status == "again"
-        flag = b',"again":true' if again else b""
-        return b'{"id":%b,"status":%d%b,"entry":%b}' % (ident, 200 if again else 201, flag, outcome.answer)
     if outcome.refusal is not None:
         problem = problems.document(outcome.refusal)
         return b'{"id":%b,"status":%d,"problem":%b}' % (ident, problem["status"], json.dumps(problem).encode())
