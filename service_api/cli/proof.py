@@ -47,7 +47,6 @@ def verify(call: Call, store: "Store", against: list[list[str]], quick: bool) ->
     """
     from service_api.log.keys import KeyTrouble
     from service_api.log.notes import NoteError
-    from service_api.log.store import size
     from service_api.ops import verify as inside
     from service_api.ops.remembered import NoPaper, read_paper
     from service_api.ops.wrongs import told
@@ -62,7 +61,7 @@ def verify(call: Call, store: "Store", against: list[list[str]], quick: bool) ->
             papers = [read_paper(name, text, book.origin, known) for name, text in against]
         except (NoPaper, NoteError, KeyTrouble) as error:
             stop(1, f"{'badly signed' if isinstance(error, NoteError) else 'damaged'}: {error}")
-        with call.progress(book.origin, size(store.quickly, book.number)) as further:
+        with call.progress(book.origin, inside.read_head(store.quickly, book)[0]) as further:
             found = inside.verify(store, book, papers, quick, further)
         rows.append(
             {

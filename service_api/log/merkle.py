@@ -2,6 +2,8 @@
 
 from collections.abc import Iterable, Sequence
 from hashlib import sha256
+from operator import add
+from typing import Any
 
 EMPTY_ROOT = sha256(b"").digest()
 
@@ -11,6 +13,20 @@ def leaf_hash(data: bytes) -> bytes:
     return sha256(b"\x00" + data).digest()
 
 
+def leaf_hashes(texts: Iterable[bytes]) -> list[bytes]:
+    """The leaf hash of each. To go on from a hash that has begun is quicker than to put a byte before each."""
+    return _from(sha256(b"\x00"), texts)
+
+
+def _from(begun: Any, each: Iterable[bytes]) -> list[bytes]:
+    copy, hashes = begun.copy, []
+    for rest in each:
+        one = copy()
+        one.update(rest)
+        hashes.append(one.digest())
+    return hashes
+
+
 def node_hash(left: bytes, right: bytes) -> bytes:
     """SHA-256(0x01 || left || right)."""
     return sha256(b"\x01" + left + right).digest()
@@ -18,10 +34,15 @@ def node_hash(left: bytes, right: bytes) -> bytes:
 
 def tile_root(leaves: Sequence[bytes]) -> bytes:
     """The root over a number of leaf hashes that is a power of two, level by level."""
-    row = b"".join(leaves)
-    while len(row) > 32:
-        row = b"".join([sha256(b"\x01" + row[at : at + 64]).digest() for at in range(0, len(row), 64)])
-    return row
+    row = leaves
+    while len(row) > 1:
+        row = above(row)
+    return row[0]
+
+
+def above(row: Sequence[bytes]) -> list[bytes]:
+    """The hash over each pair of a level of the tree; one that is left over has none."""
+    return _from(sha256(b"\x01"), map(add, row[::2], row[1::2]))
 
 
 class Frontier:

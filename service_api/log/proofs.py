@@ -5,9 +5,8 @@ number * 2**level <= index < (number + 1) * 2**level. Proofs are lists of 32-byt
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from hashlib import sha256
 
-from service_api.log.merkle import EMPTY_ROOT, node_hash
+from service_api.log.merkle import EMPTY_ROOT, above, node_hash
 
 Node = Callable[[int, int], bytes]
 Span = tuple[int, int]  # start <= index < stop
@@ -15,11 +14,10 @@ Span = tuple[int, int]  # start <= index < stop
 
 def nodes_of(leaves: Sequence[bytes]) -> Node:
     """The complete subtrees over these leaf hashes, all hashed at once, level by level."""
-    rows = [b"".join(leaves)]
-    while len(rows[-1]) >= 64:
-        row = rows[-1]
-        pairs = range(0, len(row) - 63, 64)
-        rows.append(b"".join([sha256(b"\x01" + row[at : at + 64]).digest() for at in pairs]))
+    row, rows = leaves, [b"".join(leaves)]
+    while len(row) > 1:
+        row = above(row)
+        rows.append(b"".join(row))
 
     def node(level: int, number: int) -> bytes:
         return rows[level][32 * number : 32 * number + 32]

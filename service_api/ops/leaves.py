@@ -9,42 +9,55 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from hashlib import sha256
+from operator import le
 from typing import Any
 
 import orjson
+from sqlalchemy.exc import DBAPIError
 
 from service_api.log import driver
-from service_api.log.merkle import Frontier, leaf_hash, tile_root
+from service_api.log.merkle import Frontier, leaf_hash, leaf_hashes, tile_root
 from service_api.log.tiles import HEIGHT, WIDTH
 from service_api.ops.wrongs import MOST, Wrongs
 from service_api.wire.canonical import entry_text
 
 Progress = Callable[[int], None]
-BLOCK = 4 * WIDTH  # entries read at a time
+BLOCK = 2 * WIDTH  # entries read at a time
 ADDED = ("index", "seq", "recorded_at", "recorded_by", "signed")
 COMPLETED = ("unit.released", "release.reissued")  # the service puts a certificate into what the client sent
-_RUN = "SELECT log_index, {} FROM {} WHERE book = ? AND log_index >= ? AND log_index < ? ORDER BY log_index"
-_TEXTS, _LEAVES = _RUN.format("hashed", "entry"), _RUN.format("leaf", "receipt")
+_WHAT = (("hashed", "entry"), ("leaf", "receipt"))
+_RUNS, _WHOLE_RUNS, _ONE = (
+    [f"SELECT {column} FROM {table} WHERE book = ? AND {among} ORDER BY log_index" for column, table in _WHAT]
+    for among in (
+        "log_index >= ? AND log_index < ?",
+        "log_index >= ? AND log_index < ? AND log_index = CAST(log_index AS BIGINT)",  # SQLite takes fractions too
+        "log_index = ?",
+    )
+)
 _IDS = "SELECT id, digest, log_index FROM entry_id WHERE book = ? AND id IN ({})"
 
 
 # What stands in a canonical text from the book's own index on: words, numbers and closed records. Nothing behind `data`
-# can be taken for one of these members.
-_WORD = rb'"[^"\\]*(?:\\.[^"\\]*)*"'
+# can be taken for one of these members. Written so that nothing is tried twice: `++` gives nothing back, and an
+# alternative to nothing is quicker than `?`.
+_INDEX = b',"index":'
+_WORD = rb'"[^"\\]*+(?:"|(?:\\.[^"\\]*+)++")'
 _PLACE = re.compile(
-    rb',"index":(?P<place>\d+),(?:"job":%(w)b,)?"occurred_at":%(w)b,"recorded_at":"(?P<at>[^"]*)","recorded_by":%(w)b,'
-    rb'(?:"seen_index":\d+,)?"seq":(?P<seq>\d+),(?:"signed":\{[^{}]*\},)?(?:"site":%(w)b,)?'
-    rb'(?:"source":\{(?:[^"{}]|%(w)b)*\},)?"subject":"(?P<subject>[^"]*)"' % {b"w": _WORD},
+    rb'%(i)b(\d{1,16}+),(?:"job":%(w)b,|)"occurred_at":"[^"]*+","recorded_at":"([^"]*+)","recorded_by":%(w)b,'
+    rb'(?:"seen_index":\d++,|)"seq":(\d{1,16}+),(?:"signed":\{[^{}]*+\},|)(?:"site":%(w)b,|)'
+    rb'(?:"source":\{(?:[^"{}]|%(w)b)*+\},|)"subject":"([^"]*+)"' % {b"i": _INDEX, b"w": _WORD},
     re.S,
 )
+Place = tuple[bytes, bytes, bytes, bytes]  # index, recorded moment, running number and subject
 
 
-def stated(text: bytes) -> tuple[bytes, bytes, bytes, bytes]:
-    """Index, recorded moment, running number and subject as a canonical text says them. Raises ValueError."""
-    found = _PLACE.match(text, max(text.rfind(b',"index":'), 0))
-    if found is None:
-        raise ValueError("it is no entry")
-    return found.groups()  # type: ignore[return-value]
+def stated(texts: Iterable[bytes]) -> list[Place]:
+    """What each of these canonical texts says of its place. Raises ValueError where one is no entry."""
+    match = _PLACE.match
+    try:
+        return [match(text, text.rfind(_INDEX)).groups() for text in texts]  # type: ignore[union-attr,misc]
+    except AttributeError:
+        raise ValueError("it is no entry") from None
 
 
 @contextmanager
@@ -59,15 +72,23 @@ def uncollected() -> Iterator[None]:
             gc.enable()
 
 
+def _numbers(words: Iterable[bytes]) -> list[int]:
+    """Digits as numbers, all at once. Raises ValueError for a form that no number has in JSON."""
+    found: list[int] = orjson.loads(b"[%b]" % b",".join(words))
+    return found
+
+
 class Leaves:
     """One pass over the first `size` entries of a book.
 
     sizes : at which the root is wanted, in `roots` afterwards
-    form : also read every text, hold it against its canonical form, and its id against the ids of the book
+    form : also read every text, hold it against its canonical form, and its id against the ids of the book, and look
+        for rows that stand at no whole index
     """
 
     def __init__(self, ask: driver.Ask, book: int, size: int, sizes: Iterable[int] = (), form: bool = True) -> None:
         self.ask, self.book, self.size, self.form = ask, book, size, form
+        self._sql = _WHOLE_RUNS if form else _RUNS
         self.wrongs = Wrongs()
         self.roots: dict[int, bytes] = {}
         self.recorded_at = b""
@@ -102,23 +123,30 @@ class Leaves:
             self.wrongs.add("edited", None, words)
 
     def _block(self, first: int, width: int) -> None:
-        span = (self.book, first, first + width)
-        texts, leaves = self.ask(_TEXTS, span), self.ask(_LEAVES, span)
-        if not len(texts) == len(leaves) == width:
-            for at in range(first, first + width, WIDTH):
-                self._with_gaps(at, min(WIDTH, first + width - at), dict(texts), dict(leaves))
+        """Where all is as it should be, whole tiles are compared; only where something is not, entry by entry."""
+        if self._as_it_should_be(first, width):
             return
-        whole = [bytes(text) for _, text in texts]
-        by_text = [sha256(b"\x00" + text).digest() for text in whole]
-        by_leaf = [bytes(leaf) for _, leaf in leaves]
-        for at in range(0, width, WIDTH):
-            self._hashes(first + at, by_text[at : at + WIDTH], by_leaf[at : at + WIDTH])
-        self._read(first, whole)
+        for at in range(first, first + width, WIDTH):
+            self._one_by_one(at, min(WIDTH, first + width - at))
 
-    def _with_gaps(self, first: int, width: int, texts: dict[int, bytes], leaves: dict[int, bytes]) -> None:
+    def _as_it_should_be(self, first: int, width: int) -> bool:
+        """Every text and every leaf is there, and the one hashes to the other."""
+        span = (self.book, first, first + width)
+        try:
+            texts, leaves = ([what for (what,) in self.ask(sql, span)] for sql in self._sql)
+            right = len(texts) == width and leaf_hashes(texts) == leaves
+        except (DBAPIError, TypeError):  # a page that cannot be read, words where bytes belong
+            return False
+        if right:
+            for at in range(0, width, WIDTH):
+                self._hashes(first + at, leaves[at : at + WIDTH], leaves[at : at + WIDTH])
+            self._read(first, texts)
+        return right
+
+    def _one_by_one(self, first: int, width: int) -> None:
         hashes, kept = [], []
         for index in range(first, first + width):
-            text, leaf = texts.get(index), leaves.get(index)
+            text, leaf = (self._stored(sql, index) for sql in _ONE)
             if text is None:
                 self.wrongs.add(
                     "missing", index, "the store has no text of it" + (" and no leaf" if leaf is None else "")
@@ -131,10 +159,22 @@ class Leaves:
             if text is None and leaf is None:
                 self._blind = True
                 continue
-            hashes.append(leaf_hash(text) if text is not None else bytes(leaf or b""))
-            kept.append(bytes(leaf) if leaf is not None else hashes[-1])
+            hashes.append(leaf_hash(text) if text is not None else leaf or b"")
+            kept.append(leaf if leaf is not None else hashes[-1])
         if not self._blind:
             self._hashes(first, hashes, kept)
+
+    def _stored(self, sql: str, index: int) -> bytes | None:
+        try:
+            rows = self.ask(sql, (self.book, index))
+        except DBAPIError as error:
+            self.wrongs.add("damaged", index, f"the store cannot read it: {error.orig}")
+            return None
+        (stored,) = rows[0] if rows else (None,)
+        if stored is None or type(stored) is bytes:
+            return stored
+        self.wrongs.add("damaged", index, "the store keeps words or a number where bytes belong")
+        return stored.encode() if type(stored) is str else None
 
     def _hashes(self, first: int, by_text: list[bytes], by_leaf: list[bytes]) -> None:
         if by_text != by_leaf and len(self._differ) < MOST:
@@ -163,22 +203,44 @@ class Leaves:
     def _read(self, first: int, texts: Sequence[bytes]) -> None:
         if self.form:
             self._forms(first, texts)
+        right = self._in_order(first, texts)
+        for index, text in enumerate(texts[right:], first + right):
+            self._read_one(index, text)
+
+    def _in_order(self, first: int, texts: Sequence[bytes]) -> int:
+        """How many of the texts are plainly where they belong; the others are to be read one by one."""
+        try:
+            places, moments, numbers, subjects = zip(*stated(texts), strict=True)
+            stand = _numbers(places) == list(range(first, first + len(texts)))
+            follow = zip(subjects, _numbers(numbers), strict=True)
+        except ValueError:
+            return 0
+        if not (stand and all(map(le, (self.recorded_at, *moments), moments)) and self._jumped is None):
+            return 0
         seqs = self._seqs
-        for index, text in enumerate(texts, first):
-            try:
-                place, at, number, subject = stated(text)
-            except ValueError:
-                self.wrongs.add("edited", index, "it is no entry")
-                self._jumped = set()
-                continue
-            seq, wanted = int(number), seqs.get(subject, 0)
+        for at, (subject, seq) in enumerate(follow):
+            if seqs.get(subject, 0) != seq:
+                self.recorded_at = moments[at - 1] if at else self.recorded_at
+                return at
             seqs[subject] = seq + 1
-            if seq != wanted or int(place) != index or at < self.recorded_at:
-                self._misplaced(index, int(place), at, subject, seq, wanted)
-            else:
-                self.recorded_at = at
-            if self._jumped is not None:
-                self._jumped.add(subject)
+        self.recorded_at = moments[-1]
+        return len(texts)
+
+    def _read_one(self, index: int, text: bytes) -> None:
+        try:
+            ((place, at, number, subject),) = stated([text])
+        except ValueError:
+            self.wrongs.add("edited", index, "it is no entry")
+            self._jumped = set()
+            return
+        seq, wanted = int(number), self._seqs.get(subject, 0)
+        self._seqs[subject] = seq + 1
+        if seq != wanted or int(place) != index or at < self.recorded_at:
+            self._misplaced(index, int(place), at, subject, seq, wanted)
+        else:
+            self.recorded_at = at
+        if self._jumped is not None:
+            self._jumped.add(subject)
 
     def _misplaced(self, index: int, place: int, at: bytes, subject: bytes, seq: int, wanted: int) -> None:
         if place != index:

@@ -13,7 +13,7 @@ from sqlalchemy import select
 
 from service_api.app import Store
 from service_api.directory import tables as directory
-from service_api.log import seal
+from service_api.log import driver, seal
 from service_api.log.keys import Keys, KeyTrouble
 from service_api.log.merkle import Frontier
 from service_api.log.store import Book
@@ -47,12 +47,12 @@ def verify(
     quick : leaves, tree, indexes and numbers only
     """
     ask = store.quickly
-    ((size, edge, root, recorded_at),) = ask(_HEAD, (book.number,))
+    size, edge, root, recorded_at = read_head(ask, book)
     found = Verified(size)
     leaves = Leaves(ask, book.number, size, [p.size for p in papers], form=not quick).look(progress)
-    leaves.against(bytes(root))
+    leaves.against(root)
     found.wrongs = leaves.wrongs
-    _head(found, leaves, bytes(edge), bytes(root), recorded_at)
+    _head(found, leaves, edge, root, recorded_at)
     _beyond(store, book, found)
     _seal(store, found)
     _keys(store.keys(book), found)
@@ -66,8 +66,15 @@ def verify(
 _HEAD = "SELECT size, edge, root, recorded_at FROM log_head WHERE book = ?"
 _ENDS = (
     "SELECT (SELECT max(log_index) FROM entry WHERE book = ?), (SELECT max(log_index) FROM receipt WHERE book = ?),"
-    " (SELECT count(*) FROM entry_id WHERE book = ?), size FROM log_head WHERE book = ?"
+    " (SELECT count(*) FROM entry_id WHERE book = ?)"
 )
+
+
+def read_head(ask: driver.Ask, book: Book) -> tuple[int, bytes, bytes, str]:
+    """Size, edge, root and last moment; what has another type than the service writes counts as nothing."""
+    ((size, edge, root, recorded_at),) = ask(_HEAD, (book.number,))
+    edge, root = (each if type(each) is bytes else b"" for each in (edge, root))
+    return size if type(size) is int else 0, edge, root, str(recorded_at)
 
 
 def _head(found: Verified, leaves: Leaves, edge: bytes, root: bytes, recorded_at: str) -> None:
@@ -84,7 +91,8 @@ def _head(found: Verified, leaves: Leaves, edge: bytes, root: bytes, recorded_at
 
 
 def _beyond(store: Store, book: Book, found: Verified) -> None:
-    ((entry, receipt, ids, size),) = store.quickly(_ENDS, (book.number,) * 4)
+    ((entry, receipt, ids),) = store.quickly(_ENDS, (book.number,) * 3)
+    size = read_head(store.quickly, book)[0]  # afterwards: it may have grown since
     last = max(-1 if entry is None else entry, -1 if receipt is None else receipt)
     if last >= size:
         found.wrongs.add("inserted", size, "beyond the end that the head of the log knows", last)

@@ -386,3 +386,34 @@ def test_every_key_swapped_is_badly_signed(drill):
         cli.main, ["--data", str(drill.data), "verify", "--against", str(drill.paper("checkpoint.txt"))]
     )
     assert (1, True) == (answer.exit_code, "badly signed: checkpoint.txt" in answer.stderr)
+
+
+@pytest.mark.parametrize("quick", [True, False])
+@pytest.mark.parametrize(
+    ("change", "found"),
+    [
+        ("UPDATE entry SET hashed = CAST(hashed AS TEXT) WHERE log_index = 100", ("damaged", 100, 100)),
+        ("UPDATE entry SET hashed = CAST(x'ff00' AS TEXT) WHERE log_index = 100", ("damaged", 100, 100)),
+        ("UPDATE entry SET hashed = 7 WHERE log_index = 100", ("missing", 100, 100)),
+        ("UPDATE receipt SET leaf = hex(leaf) WHERE log_index = 100", ("damaged", 100, 100)),
+        ("UPDATE receipt SET leaf = zeroblob(31) WHERE log_index = 100", ("damaged", 100, 100)),
+        ("UPDATE log_head SET root = 'words', edge = 7", ("edited", None, None)),
+        ("UPDATE log_head SET size = 'many', recorded_at = x'ff'", ("inserted", 0, 299)),
+    ],
+)
+def test_what_no_service_writes_is_told_and_never_ends_in_a_trace(drill, change, found, quick):
+    """A store of SQLite takes a value of any type in any column."""
+    with drill.beneath() as b:
+        b.run(change)
+    answer = CliRunner().invoke(
+        cli.main, ["--data", str(drill.data), "--json", "verify", *(["--quick"] if quick else [])]
+    )
+    answer = said(answer)
+    assert (1, found) == (answer.status, found if found in answer.faults else answer.faults)
+
+
+@pytest.mark.parametrize("table", ["entry", "receipt"])
+def test_a_row_that_stands_between_two_indexes_is_missing_where_it_belongs(drill, table):
+    with drill.beneath() as b:
+        b.run(f"UPDATE {table} SET log_index = 100.5 WHERE log_index = 100")
+    assert ("missing", 100, 100) in verified(drill).faults

@@ -113,9 +113,9 @@ def test_a_text_says_its_place_whatever_stands_in_it(tell):
     text = orjson.dumps(
         {k: v for k, v in entry.items() if k not in ("leaf", "discrepancies", "warnings")}, option=orjson.OPT_SORT_KEYS
     )
-    assert (b"2", entry["recorded_at"].encode(), b"1", b"unit:U-1") == stated(text)
+    assert (b"2", entry["recorded_at"].encode(), b"1", b"unit:U-1") == stated([text])[0]
     with pytest.raises(ValueError):
-        stated(b'{"index":1}')
+        stated([b'{"index":1}'])
 
 
 def test_a_tile_s_root_is_that_of_its_leaves_one_by_one():
