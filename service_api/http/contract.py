@@ -13,7 +13,7 @@ from service_api.answering.answers import Answers
 from service_api.answering.asking import NOW, Answer, When, answered, when_of
 from service_api.directory.tokens import Token
 from service_api.domain.records import record
-from service_api.domain.refusals import Malformed, TooLarge
+from service_api.domain.refusals import Malformed, TooLarge, WrongMediaType
 from service_api.wire.canonical import parse
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -142,7 +142,9 @@ def give(answer: Answer) -> Response:
 
 
 def small_body() -> Any:
-    """The JSON value of a body that holds a few members only."""
+    """The JSON value of a body that holds a few members only. Raises WrongMediaType, TooLarge, BadJson."""
+    if request.mimetype != JSON:
+        raise WrongMediaType(f"{request.mimetype or 'no media type'} is not {JSON}")
     body = request.stream.read(SMALL + 1)
     if len(body) > SMALL:
         raise TooLarge(f"this body has at most {SMALL} bytes")

@@ -14,7 +14,9 @@ bp = Blueprint("devices", __name__, url_prefix="/v1")
 
 
 @bp.post("/devices")
-@contract(takes="device-name", gives="device-made", status=(201,), refuses=("malformed", "bad-json"))
+@contract(
+    takes="device-name", gives="device-made", status=(201,), refuses=("malformed", "bad-json", "wrong-media-type")
+)
 def enrol() -> Response:
     """Make a one-time link that enrols a browser as a bench device; it is good for an hour."""
     known_query()

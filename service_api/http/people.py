@@ -106,7 +106,7 @@ def list_people() -> Response:
 
 
 @bp.post("/people")
-@contract(takes="person-new", gives="person", status=(201, 200), refuses=("malformed", "id-reused"))
+@contract(takes="person-new", gives="person", status=(201, 200), refuses=("malformed", "id-reused", "wrong-media-type"))
 def add_person() -> Response:
     """Add a person; the same again is 200, the id with another name, role, badge or PIN 409.
 
@@ -131,7 +131,7 @@ def _gives(role: str) -> None:
 
 
 @bp.post("/people/<ident>/roles")
-@contract(takes="role", gives="role", status=(201,), refuses=("malformed", "not-found"))
+@contract(takes="role", gives="role", status=(201,), refuses=("malformed", "not-found", "wrong-media-type"))
 def give_role(ident: str) -> Response:
     """From a day on the person has another role."""
     known_query()
@@ -207,7 +207,7 @@ def list_parties() -> Response:
 
 
 @bp.post("/parties")
-@contract(takes="party", gives="party", status=(201, 200), refuses=("malformed", "id-reused"))
+@contract(takes="party", gives="party", status=(201, 200), refuses=("malformed", "id-reused", "wrong-media-type"))
 def add_party() -> Response:
     """Add a party; the same again is 200, the id with another name 409."""
     known_query()

@@ -92,7 +92,16 @@ DATA = ("release", "kind", "job", "concessions", "second", "hire")
     takes="release-signed",
     gives="release-recorded",
     status=(201, 200),
-    refuses=("unknown-unit", "malformed", "not-releasable", "moved-on", "id-reused", "bad-json", "too-large"),
+    refuses=(
+        "unknown-unit",
+        "malformed",
+        "not-releasable",
+        "moved-on",
+        "id-reused",
+        "bad-json",
+        "too-large",
+        "wrong-media-type",
+    ),
 )
 def sign(unit: str) -> Response:
     """Let the unit go: the gate is asked and the release recorded under one lock, with the certificate.

@@ -23,7 +23,7 @@ def _device() -> str:
 
 
 @bp.post("/sessions")
-@contract(takes="badge-and-pin", gives="session", status=(201,), refuses=("malformed", "bad-json"))
+@contract(takes="badge-and-pin", gives="session", status=(201,), refuses=("malformed", "bad-json", "wrong-media-type"))
 def sign_in() -> Response:
     """Sign in by badge and PIN at the enrolled device that asks; a second person may sign in beside the first."""
     known_query()

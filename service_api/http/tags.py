@@ -38,7 +38,7 @@ def tag(tag: str) -> Response:
     takes={"type": "object", "required": ["count"], "properties": {"count": {"type": "integer", "minimum": 1}}},
     gives={"type": "object", "properties": {"tags": {"type": "array", "items": {"type": "string"}}}},
     status=(201,),
-    refuses=("malformed", "bad-json"),
+    refuses=("malformed", "bad-json", "wrong-media-type"),
 )
 def mint() -> Response:
     """Mint tags: made once, attached to units later."""

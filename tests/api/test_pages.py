@@ -257,7 +257,7 @@ def test_minted_tags_are_checked_and_unlike(client, book):
     ],
 )
 def test_a_wrong_number_of_tags_is_refused(client, book, body):
-    answer = client.post("/v1/tags", data=json.dumps(body))
+    answer = client.post("/v1/tags", data=json.dumps(body), content_type="application/json")
     assert (422, PROBLEM) == (answer.status_code, answer.content_type)
 
 
@@ -387,7 +387,7 @@ def test_the_directory_takes_an_id_once(client, book, path, body, changed):
 )
 def test_a_malformed_person_is_refused(client, book, body, expected):
     before = client.get("/v1/people").json
-    answer = client.post("/v1/people", data=json.dumps(body))
+    answer = client.post("/v1/people", data=json.dumps(body), content_type="application/json")
     assert (422, [expected]) == (answer.status_code, faults(answer.json))
     assert before == client.get("/v1/people").json
 

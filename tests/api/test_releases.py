@@ -231,6 +231,13 @@ def test_a_body_that_is_no_object(ready, client):
     assert "wrong-form" == client.post(RELEASES, json=[]).json["errors"][0]["code"]
 
 
+@pytest.mark.parametrize("media", [None, "text/plain", "application/x-www-form-urlencoded", "application/x-ndjson"])
+@pytest.mark.parametrize("path", [RELEASES, "/v1/people", "/v1/parties", "/v1/tags", "/v1/devices"])
+def test_a_body_of_another_media_type_is_415_as_it_is_of_an_entry(ready, client, path, media):
+    answer = client.post(path, data=json.dumps(body()), content_type=media)
+    assert (415, "wrong-media-type") == (answer.status_code, answer.json["type"].rpartition("/")[2])
+
+
 def test_an_unknown_unit_is_404_with_near_misses(ready, client):
     answer = client.post("/v1/units/U-11/releases", json=body())
     assert (404, True) == (answer.status_code, "U-1" in answer.json["near"])
