@@ -11,6 +11,7 @@ from service_api.domain import tags
 from service_api.domain.custody import parties_by
 from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Recorded
+from service_api.domain.job_facts import SAYING
 from service_api.domain.references import named_subjects
 from service_api.domain.timeline import moved_to
 from service_api.pages import read_entries
@@ -23,16 +24,20 @@ TAGGING = ("tag.attached", "tag.detached")
 
 
 def own_topics(entry: Recorded) -> list[Topic]:
-    """Where an entry is found by itself: its subject, whom it names, its jobs, its tag, whose a unit becomes."""
+    """Where an entry is found by itself: its subject, whom it names, its jobs, its tag, whose a unit becomes.
+
+    What a job says to the gate is found apart from the rest of the job.
+    """
     index, kind, job = entry.index, entry.type, entry.job
     found = [Topic(entry.subject, index, OWN, kind)]
     for subject in named_subjects(entry):
         found.append(Topic(subject, index, NAMED, kind))
     about = getattr(entry.body, "job", None)
-    if job:
-        found.append(Topic(f"job:{job}", index, OWN, kind))
-    if about and about != job:
-        found.append(Topic(f"job:{about}", index, OWN, kind))
+    for name in (job,) if about == job else (job, about):
+        if name:
+            found.append(Topic(f"job:{name}", index, OWN, kind))
+            if kind in SAYING:
+                found.append(Topic(f"gate:{name}", index, OWN, kind))
     if kind in TAGGING:
         found.append(Topic(f"tag:{tags.normal(entry.body.tag)}", index, OWN, kind))
     for party in parties_by(entry):

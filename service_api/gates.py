@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 from service_api.domain.certificate import SIGNING, Certificate, GateAnswer, InBook, certificate
 from service_api.domain.condition import AsOf, as_of
 from service_api.domain.gate import Block, Question, blocks
-from service_api.domain.job_facts import SAYING, JobFacts, job_facts
+from service_api.domain.job_facts import JobFacts, job_facts
 from service_api.domain.plain import answer
 from service_api.domain.state import UnitState
 from service_api.domain.timeline import Item, Key, effective_history, facts
@@ -56,8 +56,8 @@ def read_job(
     before: Key | None = None,
     heard: Heard | None = None,
 ) -> JobFacts:
-    """What the job says on the unit's own page. Entries of the job on other units, or that say nothing to the gate, are
-    not read; so a job may be as long as it likes.
+    """What the job says on the unit's own page. What it says of other things is not looked at, nor what it says on
+    other units read; so a job may be as long as it likes.
 
     before, heard : as for `draw_unit`
     """
@@ -71,7 +71,7 @@ def read_job(
         found = facts(effective_history(lines.values(), page), true_at)
         return [i for i in found if before is None or i.key < before]
 
-    found = told(units.indexes_on(ask, book, page, f"job:{job}", SAYING, below=known)) if job else []
+    found = told(units.indexes_on(ask, book, page, f"gate:{job}", below=known)) if job else []
     facts_of_job = job_facts(found)
     waiting = {
         i.body.finding

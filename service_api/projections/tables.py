@@ -1,8 +1,8 @@
 """The tables of the projections. `book` leads every key.
 
 page : how many entries stand on a subject, for the next `seq`, and the last of them
-entry_topic : under which subjects, jobs and tags an entry is found; `relation` own (its subject), named, drawn (moved
-    here, or a correction that came along)
+entry_topic : under which subjects, jobs and tags an entry is found, and under which job's gate; `relation` own (its
+    subject), named, drawn (moved here, or a correction that came along)
 unit_state : the folded state of a unit; on SQLite with row numbers, so that a state stays on one page (0008)
 tag_span : which unit a tag points to, and when
 stretch : a unit's facts in the order of the corrected moment, some at a time (projections/stretches.py)

@@ -3,7 +3,7 @@
 What changes in every append is given back as a statement and its rows; the caller runs it in its transaction.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import is_dataclass
 from functools import cache, partial
 from typing import Any, NamedTuple
@@ -103,21 +103,19 @@ def indexes_of(connection: Connection, book: int, topics: Iterable[str], *, belo
     return sorted(found)
 
 
-def indexes_on(
-    ask: Ask, book: int, page: str, topic: str, types: Sequence[str], *, below: int | None = None
-) -> list[int]:
-    """Where the topic's entries of these types stand in the book that stand on a page too, its own or drawn to it.
+def indexes_on(ask: Ask, book: int, page: str, topic: str, *, below: int | None = None) -> list[int]:
+    """Where the topic's entries stand in the book that stand on a page too, its own or drawn to it.
 
     The topic is gone through and each entry looked for on the page, so that a long page costs nothing.
     """
     bound = "" if below is None else " AND t.log_index < ?"
-    query = _ON_PAGE.format(types=",".join("?" * len(types)), bound=bound)
-    values = (book, topic, *types, page, *(() if below is None else (below,)))
+    query = _ON_PAGE.format(bound=bound)
+    values = (book, topic, page, *(() if below is None else (below,)))
     return [int(index) for (index,) in ask(query, values)]
 
 
 _ON_PAGE = (
-    "SELECT t.log_index FROM entry_topic t WHERE t.book = ? AND t.topic = ? AND t.type IN ({types})"
+    "SELECT t.log_index FROM entry_topic t WHERE t.book = ? AND t.topic = ?"
     " AND EXISTS (SELECT 1 FROM entry_topic p WHERE p.book = t.book AND p.topic = ? AND p.log_index = t.log_index"
     f" AND p.relation != {NAMED}){{bound}} ORDER BY t.log_index"
 )

@@ -103,7 +103,7 @@ def record(data: str, batches: str) -> float:
 
 
 def fill(data: str, entries: str) -> float:
-    """Entries recorded a second into an empty book, thousands at a time, until it is the kept book of so many."""
+    """Entries recorded a second, thousands at a time, until it is the kept book of so many; it may begin half-way."""
     from service_api.app import Store
     from service_api.permits import Sender
     from service_api.settings import read_settings
@@ -112,14 +112,17 @@ def fill(data: str, entries: str) -> float:
 
     store, told = Store(read_settings({}, data)), kept(Ids(), int(entries))
     try:
-        recorder, began, done = store.recorder(1), time.perf_counter(), 0
+        recorder, there = store.recorder(1), store.answers(1).size()
+        next(islice(told, there, there), None)
+        began, done = time.perf_counter(), 0
         while batch := [read_draft(entry) for entry in islice(told, FILLING)]:
             outcomes = recorder.record(batch, Sender("bench", vouches=True))
             if any(o.status != "recorded" for o in outcomes):
                 raise RuntimeError("refused")
             done += len(batch)
             if done % (25 * FILLING) == 0:
-                print(f"{done:,} entries, {done / (time.perf_counter() - began):,.0f}/s", file=sys.stderr, flush=True)
+                rate = done / (time.perf_counter() - began)
+                print(f"{there + done:,} entries, {rate:,.0f}/s", file=sys.stderr, flush=True)
         return done / (time.perf_counter() - began)
     finally:
         store.close()

@@ -342,10 +342,11 @@ class Bench:
         folder = (self.books or self.folder) / f"book-{entries}"
         if not folder.exists():
             data = folder.with_name(f"{folder.name}.filling")
-            shutil.rmtree(data, ignore_errors=True)
-            data.mkdir(parents=True)
-            admin, key = self._new_book(data)
-            (data / "tokens").write_text(json.dumps({"admin": admin, "bench": key}))
+            if not (data / "tokens").exists():
+                shutil.rmtree(data, ignore_errors=True)
+                data.mkdir(parents=True)
+                admin, key = self._new_book(data)
+                (data / "tokens").write_text(json.dumps({"admin": admin, "bench": key}))
             command = [sys.executable, "-m", "tests.bench.jobs", "fill", str(data), str(entries)]
             subprocess.run(command, cwd=ROOT, env=environment(), check=True, stdout=sys.stderr)
             data.rename(folder)

@@ -79,3 +79,21 @@ def test_a_store_with_entries_survives_being_migrated_again(store, clock, tell, 
             assert 5 == connection.execute(text("SELECT count(*) FROM receipt")).scalar()
     finally:
         again.close()
+
+
+def test_0011_files_for_the_gate_what_was_filed_for_the_job_alone(store, clock, tell, ask):
+    tell(f.registered(), f.job_opened(), f.work_done(job="J-1"), f.reading("0.1", job="J-1"), f.scanned())
+    topics = "SELECT topic, log_index, relation, type FROM entry_topic ORDER BY topic, log_index"
+    with store.writing.begin() as connection:
+        drawn = connection.execute(text(topics)).all()
+        connection.execute(text("DELETE FROM entry_topic WHERE topic LIKE 'gate:%'"))
+        connection.execute(text("UPDATE alembic_version SET version_num = '0010_cosignatures'"))
+    settings = store.settings
+    store.close()
+    again = Store(settings, clock)
+    try:
+        with again.reading.connect() as connection:
+            assert drawn == connection.execute(text(topics)).all()
+        assert ["job.opened", "work.done"] == [row.type for row in drawn if row.topic.startswith("gate:")]
+    finally:
+        again.close()

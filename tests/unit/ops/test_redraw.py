@@ -215,6 +215,19 @@ def engraved(state):
     return (state.identity.class_, state.identity.serial) if state.identity else ("", None)
 
 
+SAID_TO_THE_GATE = {  # CONTRACT C: checks, the final run, what it has to come after, findings; and that there is a job
+    "job.opened",
+    "check.answered",
+    "run.recorded",
+    "part.fitted",
+    "part.removed",
+    "work.done",
+    "setting.left",
+    "rebuild.completed",
+    "finding.closed",
+}
+
+
 def filed(entries):
     """(entry, topic, relation) by the words of projections/tables.py, over the whole book at once."""
     known, pages = {e.id: e for e in entries}, {}
@@ -223,7 +236,10 @@ def filed(entries):
     for entry in entries:
         yield entry, entry.subject, OWN
         yield from ((entry, subject, NAMED) for subject in named_subjects(entry))
-        yield from ((entry, f"job:{job}", OWN) for job in {entry.job, entry.data.get("job")} - {None})
+        for job in {entry.job, entry.data.get("job")} - {None}:
+            yield entry, f"job:{job}", OWN
+            if entry.type in SAID_TO_THE_GATE:
+                yield entry, f"gate:{job}", OWN
         if TYPES[entry.type].corrects:
             yield entry, f"fact:{root_of(entry, known).id}", OWN
         if entry.type in ("tag.attached", "tag.detached"):
