@@ -83,6 +83,10 @@ class Certificates:
         while root_item.entry.type == "release.reissued":
             name = root_item.data["replaces"]
             if name in seen or name not in live:
+                if (
+                    known != own.entry.index + 1
+                ):  # what it is about counts no more, or elsewhere: it was issued all the same
+                    return self._at_issue(release, own.entry)
                 raise NotFound(f"{release} says that it replaces {name}, which is no release of {line.unit}")
             seen.add(name)
             root_item = live[name]
@@ -96,6 +100,10 @@ class Certificates:
             own.data.get("replaces"),
             newer.data["release"] if newer else None,
         )
+
+    def _at_issue(self, release: str, entry: Recorded) -> Issued:
+        """By what was known when it arrived: corrections of the release itself came later."""
+        return self.find(release, entry.index + 1)
 
     def _line(self, release: str, known: int | None) -> Line:
         key = f"release/{release}"
@@ -148,7 +156,10 @@ class Certificates:
                 kept = load((self.answers.folder / kept["sha256"]).read_bytes())
             found: dict[str, Any] = filled(Certificate, kept)
             return found
-        return self._answer(self._as_signed(issued), issued)
+        then = self._at_issue(issued.release, entry)
+        if then.entry.id != entry.id:  # it took over a number that another had then
+            then = issued
+        return self._answer(self._as_signed(then), then)
 
     def _as_signed(self, issued: Issued) -> Gate:
         """By what whoever issued it knew: the book up to `seen_index`, and what the same device had written."""

@@ -1,9 +1,13 @@
 """What takes a released unit out of `ready`, and what does not (CONTRACT C, standing); what overtakes its release."""
 
+import json
+
 import pytest
 
+from service_api.app import Store, create_app
 from tests import factories as f
-from tests.api.releasing import JOB, SIGNER, at, body, codes, job_done, prepared, run
+from tests.api.releasing import EARLY, JOB, SIGNER, at, body, codes, job_done, prepared, run, sheet
+from tests.conftest import client_with, token_of
 
 EXTRA = [
     {"check": "guards", "title": "guards in place", "blocking": True},
@@ -245,6 +249,42 @@ def test_what_an_offline_signer_had_not_seen_is_not_on_the_certificate(tell, ask
     tell(f.finding_raised("F-1", occurred_at=at(50)), offline(seen_index=done[-1]["index"] + 1))
     assert [] == ask("/v1/releases/REL-9")["certificate"]["findings"]
     assert ["findings F-1"] == [d["what"] for d in ask("/v1/releases/REL-9/today")["differences"]]
+
+
+@pytest.mark.parametrize("number", ["REL-9", "REL-9A"])
+def test_a_certificate_that_nobody_asked_the_gate_for_never_changes(tell, client, store, clock, book, number):
+    """CONTRACT C: it is frozen. Of an offline release and of a re-issue, whatever is heard of afterwards."""
+    tell(*prepared(checks=EXTRA))
+    done = tell(*job_done())
+    (signed,) = tell(offline())
+    tell(f.entry("release.reissued", {"release": "REL-9A", "replaces": "REL-9", "why": "smudged"}, occurred_at=at(65)))
+    papers = [f"/v1/releases/{number}{ending}" for ending in ("", "/certificate.pdf")]
+
+    def frozen(asked):
+        whole, paper = (asked.get(path) for path in papers)
+        return json.dumps(whole.json["certificate"]), paper.data
+
+    first = frozen(client)
+    hire = {"hire": {"from": "2026-01-06", "until": "2026-02-01"}}
+    more = {"job": JOB, "release": "REL-9", "kind": "full"} | hire
+    tell(
+        f.superseded(done[1], done[1]["data"] | {"readings": [{"value": "0.32"}]}, occurred_at=at(80)),
+        f.withdrawn(done[2], occurred_at=at(81)),
+        f.disputed(done[3], occurred_at=at(82)),
+        f.superseded(signed, more, at=at(2), occurred_at=at(83)),
+        f.finding_raised("F-7", blocking=True, occurred_at=at(50)),
+        f.sheet_issued(rev=2, changes=sheet(checks=EXTRA[:1]), occurred_at=at(0)),
+        f.registered("U-2", occurred_at=EARLY),
+        f.reattributed(done[4], "unit:U-2", occurred_at=at(84)),
+        f.reattributed(signed, "unit:U-2", occurred_at=at(85)),
+    )
+    assert first == frozen(client)
+    store.close()
+    again = Store(store.settings, clock)
+    try:
+        assert first == frozen(client_with(create_app(again), token_of(again, book, "admin")))
+    finally:
+        again.close()
 
 
 # A new number
