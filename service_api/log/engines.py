@@ -18,6 +18,9 @@ from sqlalchemy.exc import DBAPIError
 from service_api.log import driver
 from service_api.log.seat import OneSeat
 
+# Every statement here goes by a key. Compiling one gains nothing, and to plan it anew for each row takes a third of an
+# append (measured: 3.2 ms with the server's own choice, 2.4 ms with plans that stay).
+PLANS = "-c jit=off -c plan_cache_mode=force_generic_plan"
 PAGE_SIZE = 4096  # an append changes a dozen pages, each of which is written whole
 BUSY_SECONDS = 10
 CHECKPOINT_PAGES = 8000  # 32 MB of WAL: pages that every append changes go into the file once in hundreds of appends
@@ -47,8 +50,7 @@ def appending_engine(url: str) -> Engine:
 
 
 def _server(url: str, **more: Any) -> Engine:
-    known = {"application_name": f"fettlebook {os.getpid()}", "options": "-c jit=off"}  # no statement here gains by it
-    return create_engine(url, connect_args=known, **more)
+    return create_engine(url, connect_args={"application_name": f"fettlebook {os.getpid()}", "options": PLANS}, **more)
 
 
 def drawing_engine(url: str) -> Engine:
