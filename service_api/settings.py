@@ -21,12 +21,15 @@ class Settings:
     data : folder of the database file, keys and attachments (FETTLEBOOK_DATA, default ./fettlebook-data)
     database : URL of the store (FETTLEBOOK_DATABASE, default an SQLite file in `data`)
     zone : offset or zone name in which the days of a new book begin (FETTLEBOOK_ZONE, default UTC)
+    public_log : what of a book's log anybody may read (FETTLEBOOK_PUBLIC_LOG): `no`thing, its `hashes` (checkpoints,
+        tiles, proofs), or its `entries` too
     sources : for each of these, where it came from
     """
 
     data: Path
     database: str
     zone: str
+    public_log: str = "no"
     sources: Mapping[str, str] = field(default_factory=dict, compare=False)
 
     @property
@@ -38,13 +41,19 @@ class Settings:
         return self.data / "keys"
 
 
-KNOWN = {"FETTLEBOOK_DATA": "data", "FETTLEBOOK_DATABASE": "database", "FETTLEBOOK_ZONE": "zone"}
+KNOWN = {
+    "FETTLEBOOK_DATA": "data",
+    "FETTLEBOOK_DATABASE": "database",
+    "FETTLEBOOK_ZONE": "zone",
+    "FETTLEBOOK_PUBLIC_LOG": "public_log",
+}
+PUBLIC_LOG = ("no", "hashes", "entries")  # each opens what those before it open
 
 
 def read_settings(environment: Mapping[str, str], data: str | None = None) -> Settings:
     """The settings in force: the command's --data, then the environment, then DIR/fettlebook.toml, then defaults.
 
-    Raises SettingsError for an unknown key in the file.
+    Raises SettingsError for an unknown key in the file, and for a `public_log` that is none.
     """
     folder = Path(data or environment.get("FETTLEBOOK_DATA") or "fettlebook-data").absolute()
     file = folder / "fettlebook.toml"
@@ -58,9 +67,11 @@ def read_settings(environment: Mapping[str, str], data: str | None = None) -> Se
             raise SettingsError(f"{file}: {error}") from error
         unknown = written.keys() - (set(KNOWN.values()) - {"data"})
         if unknown:
-            raise SettingsError(f"{file}: unknown setting {sorted(unknown)[0]!r}; known are database and zone")
+            raise SettingsError(
+                f"{file}: unknown setting {sorted(unknown)[0]!r}; known are database, zone and public_log"
+            )
     sources = {"data": "--data" if data else "FETTLEBOOK_DATA" if environment.get("FETTLEBOOK_DATA") else "default"}
-    chosen = {"database": f"sqlite:///{folder}/fettlebook.db", "zone": "UTC"}
+    chosen = {"database": f"sqlite:///{folder}/fettlebook.db", "zone": "UTC", "public_log": "no"}
     for variable, name in KNOWN.items():
         if name in chosen:
             said, sources[name] = environment.get(variable), variable
@@ -69,7 +80,11 @@ def read_settings(environment: Mapping[str, str], data: str | None = None) -> Se
             if not said:
                 said, sources[name] = chosen[name], "default"
             chosen[name] = said
-    return Settings(folder, chosen["database"], chosen["zone"], sources)
+    if chosen["public_log"] not in PUBLIC_LOG:
+        raise SettingsError(
+            f"public_log is one of {', '.join(PUBLIC_LOG)}, and {sources['public_log']} says {chosen['public_log']!r}"
+        )
+    return Settings(folder, chosen["database"], chosen["zone"], chosen["public_log"], sources)
 
 
 def travelling(name: str) -> Path:

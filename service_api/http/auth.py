@@ -10,11 +10,13 @@ from service_api.domain.refusals import NotAllowed, NoToken
 from service_api.domain.rights import CALLS
 from service_api.http import problems
 from service_api.http.contract import Contract, path_of
+from service_api.settings import PUBLIC_LOG
 
 COOKIE = "fettlebook_bench"
 SECURE_COOKIE = f"__Host-{COOKIE}"  # over https: no other host and no plain page can set it
 HEADER = "X-Fettlebook"  # a page of another origin cannot send it, so a cookie alone writes nothing
 SAFE = ("GET", "HEAD", "OPTIONS")
+ANYBODY = "anybody"  # no role that a token can have
 Doors = dict[tuple[str, str], frozenset[str]]
 
 
@@ -40,9 +42,13 @@ def open_door() -> Response | None:
     if allowed is None:
         return None
     token = _token()
+    if token is None or token.role not in allowed:
+        token = _anybody() or token
     if token is None:
         return problems.respond(_no_token())
     g.token = token
+    if token.role == ANYBODY:
+        return None
     if request.method not in SAFE and g.by_cookie and HEADER not in request.headers:
         return problems.respond(NotAllowed(f"a write by cookie carries the header {HEADER}"))
     if token.role not in allowed:
@@ -52,6 +58,21 @@ def open_door() -> Response | None:
     if request.method not in (*SAFE, "DELETE"):  # a door can be shut whatever the clock says
         current_app.extensions["store"].stamp(token.book)
     return None
+
+
+def _anybody() -> tokens.Token | None:
+    """Who may read the log without a token, where the setting opens it; `/v1/log` names a book where there is one only.
+
+    None of any other book, so that a stranger is told of none.
+    """
+    store = current_app.extensions["store"]
+    view: Any = current_app.view_functions[str(request.endpoint)]
+    said: Contract = view.__contract__
+    if not said.public_log or PUBLIC_LOG.index(said.public_log) > PUBLIC_LOG.index(store.settings.public_log):
+        return None
+    origin, books = (request.view_args or {}).get("book"), store.books()
+    found = [book for book in books if book.origin == origin] if origin else books
+    return tokens.Token(id="", book=found[0].number, role=ANYBODY) if len(found) == 1 else None
 
 
 def _no_token() -> NoToken:

@@ -32,6 +32,7 @@ class Contract:
     takes, gives : a dataclass, a JSON Schema, the name of a shape, or (gives) a media type or a dataclass as
         `module:Name`, where its module is imported only to answer
     refuses : slugs beside the general ones
+    public_log : the setting from which on anybody may ask, without a token
     """
 
     takes: Any = None
@@ -40,6 +41,7 @@ class Contract:
     refuses: tuple[str, ...] = ()
     query: tuple[str, ...] = ()
     public: bool = False
+    public_log: str = ""
 
 
 def contract(**said: Any) -> Callable[[F], F]:

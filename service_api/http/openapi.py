@@ -357,6 +357,9 @@ def _operation(
         found["requestBody"] = _body(said)
     if said.public:
         found["security"] = []
+    if said.public_log:
+        words = f"Where the setting `public_log` opens the {said.public_log} of the log, no token is needed."
+        found["description"] = f"{found.get('description', '')} {words}".strip()
     return found
 
 

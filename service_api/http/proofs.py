@@ -1,6 +1,7 @@
 """The log as proof: checkpoint, tiles and entry bundles in the layout of C2SP, and proofs. All of it can be cached.
 
-What stands under `/v1/log` is of the token's book; `/v1/books/{book}/log` names the book, by its origin.
+What stands under `/v1/log` is of the token's book; `/v1/books/{book}/log` names the book, by its origin. The setting
+`public_log` opens it to anybody.
 """
 
 from typing import Any
@@ -8,13 +9,14 @@ from typing import Any
 from flask import Blueprint, Response, current_app, request
 
 from service_api.domain.refusals import Malformed, NotFound, TooLarge
+from service_api.http.auth import ANYBODY
 from service_api.http.contract import caller, contract, give_json, known_query, whole
 
 bp = Blueprint("proofs", __name__, url_prefix="/v1/log")
 of_book = Blueprint("book-proofs", __name__, url_prefix="/v1/books/<path:book>/log")
 LARGEST = 2**53
 LONGEST_NOTE = 64 * 1024
-FOR_EVER = "private, max-age=31536000, immutable"
+FOR_EVER = "max-age=31536000, immutable"
 BYTES = "application/octet-stream"
 NOTE = "text/plain; charset=utf-8"
 PROOF = {
@@ -37,7 +39,7 @@ def _own(book: str) -> None:
 
 
 @bp.get("/checkpoint")
-@contract(gives="text/plain", query=("witnessed",), refuses=("not-found", "bad-query"))
+@contract(gives="text/plain", query=("witnessed",), refuses=("not-found", "bad-query"), public_log="hashes")
 def checkpoint() -> Response:
     """Origin, size and root of the book as a signed note; it covers every acknowledged entry.
 
@@ -47,7 +49,7 @@ def checkpoint() -> Response:
 
 
 @of_book.get("/checkpoint")
-@contract(gives="text/plain", query=("witnessed",), refuses=("not-found", "bad-query"))
+@contract(gives="text/plain", query=("witnessed",), refuses=("not-found", "bad-query"), public_log="hashes")
 def checkpoint_of(book: str) -> Response:
     """The checkpoint of a book, which is the token's, by its origin."""
     _own(book)
@@ -85,26 +87,26 @@ def cosign() -> Response:
 def _tile(path: str) -> Response:
     known_query()
     response = Response(_proofs().tile(path), 200, content_type=BYTES)
-    response.headers["Cache-Control"] = FOR_EVER
+    response.headers["Cache-Control"] = f"{'public' if caller().role == ANYBODY else 'private'}, {FOR_EVER}"
     return response
 
 
 @bp.get("/tile/entries/<path:number>")
-@contract(gives=BYTES, refuses=("not-found",))
+@contract(gives=BYTES, refuses=("not-found",), public_log="entries")
 def entries(number: str) -> Response:
     """A bundle of the exact hashed bytes of up to 256 entries, each behind its length in two bytes."""
     return _tile(f"entries/{number}")
 
 
 @bp.get("/tile/<level>/<path:number>")
-@contract(gives=BYTES, refuses=("not-found",))
+@contract(gives=BYTES, refuses=("not-found",), public_log="hashes")
 def tile(level: str, number: str) -> Response:
     """A tile of up to 256 hashes of the tree, of 32 bytes each."""
     return _tile(f"{level}/{number}")
 
 
 @of_book.get("/tile/entries/<path:number>")
-@contract(gives=BYTES, refuses=("not-found",))
+@contract(gives=BYTES, refuses=("not-found",), public_log="entries")
 def entries_of(book: str, number: str) -> Response:
     """A bundle of entries of a book, which is the token's."""
     _own(book)
@@ -112,7 +114,7 @@ def entries_of(book: str, number: str) -> Response:
 
 
 @of_book.get("/tile/<level>/<path:number>")
-@contract(gives=BYTES, refuses=("not-found",))
+@contract(gives=BYTES, refuses=("not-found",), public_log="hashes")
 def tile_of(book: str, level: str, number: str) -> Response:
     """A tile of the tree of a book, which is the token's."""
     _own(book)
@@ -130,7 +132,7 @@ def _required(name: str) -> int:
 
 
 @bp.get("/proof/inclusion")
-@contract(gives=PROOF, query=("index", "size"), refuses=("bad-query",))
+@contract(gives=PROOF, query=("index", "size"), refuses=("bad-query",), public_log="hashes")
 def inclusion() -> Response:
     """The proof that the entry at `index` is in the book of `size` entries, now without one."""
     known_query("index", "size")
@@ -140,7 +142,7 @@ def inclusion() -> Response:
 
 
 @bp.get("/proof/consistency")
-@contract(gives=PROOF, query=("from", "to"), refuses=("bad-query",))
+@contract(gives=PROOF, query=("from", "to"), refuses=("bad-query",), public_log="hashes")
 def consistency() -> Response:
     """The proof that the book of `to` entries, now without it, begins with the book of `from` entries."""
     known_query("from", "to")

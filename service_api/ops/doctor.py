@@ -80,7 +80,12 @@ def _python() -> Iterator[Finding]:
 
 
 def _settings(settings: Settings, environment: Mapping[str, str]) -> Iterator[Finding]:
-    values = {"data": str(settings.data), "database": masked(settings.database), "zone": settings.zone}
+    values = {
+        "data": str(settings.data),
+        "database": masked(settings.database),
+        "zone": settings.zone,
+        "public_log": settings.public_log,
+    }
     for name, value in values.items():
         yield Finding(f"setting {name}", "ok", f"{value} (from {settings.sources.get(name, 'default')})")
     known = {*KNOWN, "FETTLEBOOK_TOKEN"}  # the latter is the puller's

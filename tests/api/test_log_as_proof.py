@@ -2,6 +2,7 @@
 
 import json
 from base64 import b64decode
+from dataclasses import replace
 from hashlib import sha256
 
 import pytest
@@ -12,7 +13,7 @@ from sqlalchemy import text
 
 from service_api import cli
 from tests import factories as make
-from tests.conftest import new_book
+from tests.conftest import client_with, new_book, token_of
 
 ENTRIES = 600  # three leaf tiles, the last one of 88
 
@@ -153,6 +154,54 @@ def test_anothers_book_reads_like_one_that_is_not_there(client, store, told, pat
     theirs = client.get(f"/v1/books/{other.origin}/log/{path}")
     nothing = client.get(f"/v1/books/never.example/depot/log/{path}")
     assert (404, nothing.data.replace(b"never.", b"other.")) == (theirs.status_code, theirs.data)
+
+
+# Public by a setting (DESIGN 7)
+
+HASHES = ("checkpoint", "tile/0/000", "tile/1/000.p/2")
+PROOFS = ("proof/inclusion?index=3", "proof/consistency?from=3")
+BUNDLES = ("tile/entries/002.p/88",)
+
+
+def opened(store, setting):
+    store.settings = replace(store.settings, public_log=setting)
+
+
+@pytest.mark.parametrize(
+    ("setting", "open_", "shut"),
+    [
+        ("no", (), (*HASHES, *PROOFS, *BUNDLES)),
+        ("hashes", (*HASHES, *PROOFS), BUNDLES),
+        ("entries", (*HASHES, *PROOFS, *BUNDLES), ()),
+    ],
+)
+def test_what_the_setting_opens_anybody_may_read(client, store, book, told, setting, open_, shut):
+    before = {path: client.get(f"/v1/log/{path}").data for path in open_}
+    opened(store, setting)
+    for stranger in (client.application.test_client(), client_with(client.application, "no-such-token")):
+        for path in open_:
+            answer = stranger.get(f"/v1/log/{path}")
+            assert (200, before[path]) == (answer.status_code, answer.data)
+            assert "private" not in answer.headers.get("Cache-Control", "")
+            if not path.startswith("proof"):
+                assert before[path] == stranger.get(f"/v1/books/{book.origin}/log/{path}").data
+        assert [401] * len(shut) == [stranger.get(f"/v1/log/{path}").status_code for path in shut]
+        assert 401 == stranger.post("/v1/log/cosignatures", data=b"x").status_code
+        assert {401} == {stranger.get(path).status_code for path in ("/v1/feed", "/v1/entries", "/v1/nowhere")}
+
+
+def test_a_public_book_is_told_apart_from_one_that_is_not_there_by_nobody_else(client, store, book, told):
+    """With a second book `/v1/log` names none; a token of a role that reads no tiles reads what anybody reads."""
+    opened(store, "hashes")
+    new_book(store, "other.example/depot")
+    stranger = client.application.test_client()
+    assert 401 == stranger.get("/v1/log/checkpoint").status_code
+    assert 401 == stranger.get("/v1/books/never.example/depot/log/checkpoint").status_code
+    named = f"/v1/books/{book.origin}/log/tile/0/000"
+    erp = client_with(client.application, token_of(store, book, "erp"))
+    assert [200, 200] == [who.get(named).status_code for who in (stranger, erp)]
+    opened(store, "no")
+    assert [401, 403] == [who.get(named).status_code for who in (stranger, erp)]
 
 
 @pytest.mark.parametrize(("index", "size"), [(0, 1), (0, 600), (599, 600), (300, 512), (511, 513), (256, 257)])

@@ -15,12 +15,15 @@ from tests.readme import ROOT
 
 @pytest.fixture(scope="module")
 def alone(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The command `fettlebook-audit`, installed in an empty environment."""
-    folder = tmp_path_factory.mktemp("alone")
+    """The command `fettlebook-audit`, installed in an empty environment. The tests' own backend builds its wheel."""
+    folder, wheels = tmp_path_factory.mktemp("alone"), tmp_path_factory.mktemp("wheels")
     venv.create(folder)
-    python = str(folder / "bin" / "python")
-    install = [sys.executable, "-m", "pip", "--python", python, "install", "--quiet", "--disable-pip-version-check"]
-    done = subprocess.run([*install, str(ROOT / "clients" / "audit")], capture_output=True, text=True)
+    python, quietly = str(folder / "bin" / "python"), ("--quiet", "--disable-pip-version-check")
+    pip = [sys.executable, "-m", "pip"]
+    build = ["wheel", *quietly, "--no-deps", "--no-build-isolation", "--wheel-dir", str(wheels)]
+    subprocess.run([*pip, *build, str(ROOT / "clients" / "audit")], check=True)
+    install = ["--python", python, "install", *quietly, "--no-compile", *map(str, wheels.iterdir())]
+    done = subprocess.run([*pip, *install], capture_output=True, text=True)
     if done.returncode:
         if os.environ.get("CI") == "true":
             pytest.fail(f"fettlebook-audit cannot be installed in CI: {done.stderr}")

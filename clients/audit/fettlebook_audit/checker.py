@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from fettlebook_audit import tiles
 from fettlebook_audit.checking import Check, Start
-from fettlebook_audit.copies import Copy, CopyError
+from fettlebook_audit.copies import Copy, CopyError, Stamp
 from fettlebook_audit.faults import MOST, Fault
 from fettlebook_audit.memory import Memory
 from fettlebook_audit.notes import Checkpoint
@@ -48,7 +48,7 @@ def checked(
     size = max((c.size for c in signed), default=0)
     memory = Memory(copy.folder / "verified")
     try:
-        start = _start(copy, memory, size, everything)
+        start, stamp = _start(copy, memory, size, everything)
         inside = [p for p in papers if p.size <= size]
         faults += [p.beyond(size) for p in papers if p.size > size]
         claims = [*signed, *(p.checkpoint for p in inside)]
@@ -56,22 +56,23 @@ def checked(
         book = _run(copy, memory, start, claims, size, progress)
         faults += book.faults
         faults += [fault for p in inside if (fault := _entry_fault(copy, p, size)) is not None]
-        stamp = copy.stamp(size // tiles.WIDTH)
-        if not faults and stamp:
-            memory.keep(stamp)
+        if not faults and (stands := stamp.until(size // tiles.WIDTH)):
+            memory.keep(stands)
     finally:
         memory.close()
     return Checked(faults[:MOST], book.size, book.size - start.size, len(signed))
 
 
-def _start(copy: Copy, memory: Memory, size: int, everything: bool) -> Start:
+def _start(copy: Copy, memory: Memory, size: int, everything: bool) -> tuple[Start, Stamp]:
+    """Where the check begins, and the stamp of the files before that, which goes on with it."""
     found = memory.start()
     if found is not None:
-        start, stamp = found
-        if not everything and start.size <= size and copy.stamp(start.size // tiles.WIDTH) == stamp:
-            return start
+        start, kept = found
+        stamp = Stamp(copy)
+        if not everything and start.size <= size and stamp.until(start.size // tiles.WIDTH) == kept:
+            return start, stamp
         memory.forget()
-    return Start()
+    return Start(), Stamp(copy)
 
 
 def _run(

@@ -93,17 +93,25 @@ class Copy:
         """Raises FileNotFoundError; ValueError for a file that is longer than any tile."""
         return read(self.folder / "tile" / tiles.path(kind, number, width), tiles.LARGEST[kind])
 
-    def stamp(self, until: int) -> bytes:
-        """A digest of the names, sizes and times of the files of the first `until` tiles: it moves with any of them."""
-        found = sha256()
-        for number in range(until):
-            for kind in tiles.LARGEST:
-                try:
-                    said = (self.folder / "tile" / tiles.path(kind, number, tiles.WIDTH)).stat()
-                except OSError:
-                    return b""
-                found.update(b"%d %d %d %d\n" % (said.st_ino, said.st_size, said.st_mtime_ns, said.st_ctime_ns))
-        return found.digest()
+
+class Stamp:
+    """A digest of the sizes and times of the files of the first tiles: it moves when one of them is touched."""
+
+    def __init__(self, copy: Copy) -> None:
+        self._folder, self._number, self._digest = f"{copy.folder}/tile", 0, sha256()
+
+    def until(self, number: int) -> bytes:
+        """Of the first `number` tiles, which are no fewer than before; empty when a file is not there."""
+        try:
+            for at in range(self._number, number):
+                for kind in tiles.LARGEST:
+                    said = os.stat(f"{self._folder}/{tiles.path(kind, at, tiles.WIDTH)}")
+                    times = said.st_ino, said.st_size, said.st_mtime_ns, said.st_ctime_ns
+                    self._digest.update(b"%d %d %d %d\n" % times)
+                self._number = at + 1
+        except OSError:
+            return b""
+        return self._digest.digest()
 
 
 def name_of(note: bytes, checkpoint: Checkpoint) -> str:

@@ -8,10 +8,10 @@ LARGEST = {"0": WIDTH * 32, "entries": WIDTH * (2 + 0xFFFF)}  # bytes of a file
 
 def path(kind: str, number: int, width: int) -> str:
     """`entries/x001/x234/067`, with .p/ and its width where it is not full."""
-    groups = [f"{number % 1000:03}"]
+    found = f"{number % 1000:03}" if width == WIDTH else f"{number % 1000:03}.p/{width}"
     while number := number // 1000:
-        groups.insert(0, f"x{number % 1000:03}")
-    return f"{kind}/{'/'.join(groups)}" + ("" if width == WIDTH else f".p/{width}")
+        found = f"x{number % 1000:03}/{found}"
+    return f"{kind}/{found}"
 
 
 def of(size: int, first: int = 0) -> Iterator[tuple[int, int]]:

@@ -99,14 +99,18 @@ def test_settings_name_their_source_and_keep_their_secrets(tmp_path):
 def test_where_a_setting_came_from(tmp_path):
     (tmp_path / "fettlebook.toml").write_text('zone = "+02:00"\n')
     by_env = {"FETTLEBOOK_DATA": str(tmp_path), "FETTLEBOOK_ZONE": "+03:00"}
-    assert {"data": "FETTLEBOOK_DATA", "database": "default", "zone": "FETTLEBOOK_ZONE"} == read_settings(
-        by_env
-    ).sources
+    assert {
+        "data": "FETTLEBOOK_DATA",
+        "database": "default",
+        "zone": "FETTLEBOOK_ZONE",
+        "public_log": "default",
+    } == read_settings(by_env).sources
     assert "+03:00" == read_settings(by_env).zone
 
 
-def test_a_setting_that_nobody_can_follow_is_wrong_use(tmp_path):
-    (tmp_path / "fettlebook.toml").write_text('zoen = "+02:00"\n')
+@pytest.mark.parametrize("line", ['zoen = "+02:00"', 'public_log = "all"', "public_log = true"])
+def test_a_setting_that_nobody_can_follow_is_wrong_use(tmp_path, line):
+    (tmp_path / "fettlebook.toml").write_text(f"{line}\n")
     assert 2 == run(tmp_path).exit_code
 
 
