@@ -137,7 +137,8 @@ class Asking:
             state = draw_unit(connection, book, unit, known, when.true_at)
             if state.identity is not None:
                 return state
-        raise UnknownUnit(unit, near(unit, tuple(units.all_units(connection, book))))
+        then = None if when.true_at is None else in_utc(when.true_at)
+        raise UnknownUnit(unit, near(unit, tuple(units.all_units(connection, book))), then)
 
     def _context(
         self, connection: Connection, state: UnitState, when: When, known: int | None, between: Beside = NOBODY

@@ -210,7 +210,11 @@ def _runs(asked: Question) -> Iterator[Block]:
     judged = [judge(i.body, i.entry.id, revision, asked.variant) for i in current]
     if not current and wanted:
         if not final:
-            why = f"there is no final run in {asked.job_named}" if asked.asked.job else "no job is named"
+            why = (
+                f"there is no final run in {asked.job_named}"
+                if asked.asked.job
+                else "no job is named in which there is a final run: name the job"
+            )
         elif not counting and changed is not None:
             why = f"the final run was before the last {changed.entry.type}; run it again"
         else:

@@ -79,8 +79,10 @@ class NotFound(Refusal):
 class UnknownUnit(Refusal):
     slug = "unknown-unit"
 
-    def __init__(self, unit: str, near: tuple[str, ...] = ()) -> None:
-        super().__init__(f"no unit {unit} is registered in this book")
+    def __init__(self, unit: str, near: tuple[str, ...] = (), then: str | None = None) -> None:
+        """then : the moment by which it was not registered yet"""
+        found = "is registered in this book" if then is None else f"was registered by {then}"
+        super().__init__(f"no unit {unit} {found}")
         self.near = near
 
 

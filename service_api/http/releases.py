@@ -168,17 +168,31 @@ def _asked() -> "Asked":
     from service_api.domain.gate import Asked  # with the first who asks
 
     named = (name for text in request.args.getlist("concessions") for name in text.split(","))
-    concessions = tuple(name for name in named if name)
+    concessions = tuple(_ident("concessions", name) for name in named if name)
     kind = request.args.get("kind", "with_concession" if concessions else "full")
     if kind not in KINDS:
         raise Malformed.at("?kind", "bad-query", f"one of {', '.join(KINDS)}")
     begin, end = day_of("hire_from"), day_of("hire_until")
     return Asked(
-        job=request.args.get("job"),
+        job=_asked_ident("job"),
         kind=kind,
-        by=request.args.get("by"),
-        second=request.args.get("second"),
+        by=_asked_ident("by"),
+        second=_asked_ident("second"),
         concessions=concessions,
         hire_from=begin.isoformat() if begin else None,
         hire_until=end.isoformat() if end else None,
     )
+
+
+def _asked_ident(name: str) -> str | None:
+    given = request.args.get(name)
+    return None if given is None else _ident(name, given)
+
+
+def _ident(name: str, given: str) -> str:
+    """What no release could name is no question either. Raises Malformed (`bad-query`)."""
+    from service_api.wire.derive import IDENT
+
+    if IDENT.fullmatch(given) is None:
+        raise Malformed.at(f"?{name}", "bad-query", "an id is 1 to 64 of A-Z a-z 0-9 . _ -")
+    return given

@@ -116,7 +116,7 @@ def _faults(memory: Memory, connection: Connection, batch: Batch, draft: Draft, 
     entry = draft.entry
     found = []
     if entry.moment > now + AHEAD:
-        ahead = entry.moment - now
+        ahead = timedelta(seconds=(entry.moment - now) // timedelta(seconds=1))
         detail = f"happened {ahead} from now by this service's clock; correct the device's clock or state its offset"
         found.append(Fault("/occurred_at", "too-far-ahead", detail))
     if entry.seen_index is not None and not 0 <= entry.seen_index <= batch.head.size:

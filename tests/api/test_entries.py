@@ -413,3 +413,20 @@ def test_a_characteristic_that_no_sheet_knows_is_a_fact(post):
 def test_a_tag_read_wrong_is_kept_as_read(post):
     found = post(make.scanned(tag="FT.J3K70S6EA", tag_read="typed")).json
     assert ("FT.J3K70S6EA", ["bad-tag"]) == (found["tag"], [w["warning"] for w in found["warnings"]])
+
+
+@pytest.mark.parametrize("path", ["/v1/units/%00", "/v1/units/U%00-1/gate", "/v1/releases/%00", "/v1/jobs/%00"])
+def test_nothing_is_called_by_an_address_that_holds_a_nul(client, book, path):
+    """A server store cannot even be asked for it."""
+    answer = client.get(path)
+    assert (404, "not-found") == (answer.status_code, answer.json["type"].rpartition("/")[2])
+
+
+@pytest.mark.parametrize("query", ["/v1/holds?unit=%00", "/v1/units?cursor=x%00", "/v1/entries?job=%00&limit=1"])
+def test_a_query_that_holds_a_nul_asks_nothing(client, book, query):
+    answer = client.get(query)
+    asked = query.partition("?")[2].partition("=")[0]
+    assert (422, [(f"?{asked}", "bad-query")]) == (
+        answer.status_code,
+        [(e["pointer"], e["code"]) for e in answer.json["errors"]],
+    )

@@ -416,6 +416,10 @@ def test_the_answer_says_for_what_it_holds(tell, ready, gate, ask):
         {"hire_until": "soon"},
         {"kind": "half"},
         {"colour": "red"},
+        {"job": ""},
+        {"by": "a b"},
+        {"second": "x" * 65},
+        {"concessions": "C-1,C;2"},
     ],
 )
 def test_a_question_that_means_nothing_is_refused(ready, client, query):
@@ -427,3 +431,11 @@ def test_an_unknown_unit_is_named_so(ready, client):
     answer = client.get("/v1/units/U-9/gate")
     assert (404, ["U-1"]) == (answer.status_code, [u for u in answer.json["near"] if u == "U-1"])
     assert json.loads(answer.data)["type"].endswith("/problems/unknown-unit")
+
+
+def test_a_unit_that_was_not_there_yet_is_said_to_have_come_later(ready, client):
+    answer = client.get(GATE, query_string={"true_at": "2026-01-01T08:00:00+01:00"})
+    assert (404, "no unit U-1 was registered by 2026-01-01T07:00:00.000Z") == (
+        answer.status_code,
+        answer.json["detail"],
+    )
