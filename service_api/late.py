@@ -10,6 +10,7 @@ from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import field
+from datetime import UTC, datetime
 from functools import partial
 
 from sqlalchemy import Connection
@@ -43,6 +44,7 @@ from service_api.projections import units
 from service_api.projections.remarks import forget_remarks, gone_remarks, read_remarks, remark_rows, remarks_on
 from service_api.projections.stretches import GAP, Stretch
 
+AFTER_ALL: Key = (datetime.max.replace(tzinfo=UTC), 10**15, 10**15)  # no fact has such a moment or running number
 LENGTH = 48  # facts of a stretch when it is cut: a late fact steps one or two stretches again
 
 
@@ -206,6 +208,27 @@ def state_before(connection: Connection, book: int, unit: str, key: Key) -> Unit
     if not page.known or row is None:
         return replace(draw_unit(connection, book, unit, before=key), remarks=())
     return witness(page.before(key), row.head)
+
+
+def state_known(connection: Connection, book: int, unit: str, known: int, true_at: datetime | None) -> UnitState | None:
+    """The state at a moment by the first `known` entries, without remarks; None where the whole page has to be asked.
+
+    It can be had from a stretch where what came since are plain facts, each after every fact that was known.
+    """
+    page, row = _Page(connection, book, unit), units.read_state(connection, book, unit)
+    since = units.indexes(connection, book, page.subject, above=known - 1)
+    if not page.known or row is None or len(since) > LENGTH:
+        return None
+    news = read_entries(connection, book, since)
+    if any(TYPES[entry.type].corrects or entry.subject != page.subject for entry in news):
+        return None
+    first = min((simple_item(entry).key for entry in news), default=AFTER_ALL)
+    before = page.before(first)
+    if units.unpack(row.state).entries - before.entries != len(news):
+        return None
+    if true_at is not None and (true_at, *AFTER_ALL[1:]) < first:
+        before = page.before((true_at, *AFTER_ALL[1:]))
+    return replace(before, index=units.last_index(connection, book, page.subject, below=known))
 
 
 class _Page:

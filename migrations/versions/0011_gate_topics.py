@@ -1,4 +1,6 @@
-"""What a job says to the gate is found apart from the rest of the job. Safe beside running code: it asks for less."""
+"""What a job says to the gate is found apart from the rest of the job. Code of before runs beside it; what that writes
+meanwhile wants a redraw.
+"""
 
 from alembic import op
 

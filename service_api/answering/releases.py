@@ -16,8 +16,6 @@ from service_api.projections import units
 if TYPE_CHECKING:
     from service_api.domain.gate import Asked, Question
 
-AFTER_ALL = 10**15  # a running number that no entry has
-
 
 class ReleaseAnswers(Asking):
     def gate(self, unit: str, asked: "Asked", when: When = NOW) -> Answer:
@@ -86,13 +84,19 @@ class ReleaseAnswers(Asking):
         return Question(state, replace(context, authorised=may, index=index), job, asked)
 
     def _at(self, connection: Connection, unit: str, true_at: datetime | None, known: int | None) -> UnitState | None:
-        """The state at a moment by all that is known: the stored one, where nothing on the page lies after it."""
-        from service_api.late import state_before
+        """The state at a moment, or by what was known, where it can be had without the whole page.
 
-        if true_at is None or known is not None:
+        By all that is known it is the stored one, where nothing on the page lies after the moment.
+        """
+        from service_api.late import AFTER_ALL, state_before, state_known
+
+        if known is not None:
+            state = state_known(connection, self.book.number, unit, known, true_at)
+            return None if state is None or state.identity is None else state
+        if true_at is None:
             return None
         row = units.read_state(connection, self.book.number, unit)
         state = None if row is None else units.unpack(row.state)
         if state is not None and state.head_at is not None and state.head_at > true_at:
-            state = state_before(connection, self.book.number, unit, (true_at, AFTER_ALL, AFTER_ALL))
+            state = state_before(connection, self.book.number, unit, (true_at, *AFTER_ALL[1:]))
         return None if state is None or state.identity is None else state

@@ -310,7 +310,7 @@ def _unauthorised(asked: Question, person: str, task: str) -> tuple[str, ...] | 
     if known is not None and known.allow(task, asked.class_, day):
         return None
     why, entries = known.why_not(task, asked.class_, day) if known else ("is not known", ())
-    return (f"{person} {UNAUTHORISED} `{task}` on {day}: {why}", *entries)
+    return (f"{person} {UNAUTHORISED} `{task}` on {day}: {why}; let somebody sign who may", *entries)
 
 
 def of_authorisation(block: Block) -> bool:

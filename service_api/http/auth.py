@@ -6,7 +6,7 @@ from flask import Flask, Response, current_app, g, request
 
 from service_api.directory import tokens
 from service_api.domain.moments import in_utc
-from service_api.domain.refusals import Malformed, NotAllowed, NotFound, NoToken
+from service_api.domain.refusals import Malformed, NotAllowed, NotFound, NoToken, UnknownUnit
 from service_api.domain.rights import CALLS
 from service_api.http import problems
 from service_api.http.contract import Contract, path_of
@@ -36,10 +36,12 @@ def doors(app: Flask) -> Doors:
 def open_door() -> Response | None:
     """Let the request in, or answer 401 or 403. Public routes say so in their contract.
 
-    Raises NotFound, Malformed for a NUL in the address: nothing is called so, and no server store can be asked for it.
+    Raises NotFound, UnknownUnit, Malformed for a NUL in the address: nothing is called so, and no server store can be
+    asked for it.
     """
     if "\0" in request.path:
-        raise NotFound("no address holds the character NUL")
+        unit = (request.view_args or {}).get("unit", "")
+        raise UnknownUnit(unit) if "\0" in unit else NotFound("no address holds the character NUL")
     if b"%00" in request.query_string:
         name = next((name for name, value in request.args.items(multi=True) if "\0" in name + value), "")
         raise Malformed.at(f"?{name}", "bad-query", "no text here holds the character NUL")

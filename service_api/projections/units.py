@@ -9,7 +9,7 @@ from functools import cache, partial
 from typing import Any, NamedTuple
 
 import orjson
-from sqlalchemy import Connection, bindparam, delete, insert, select
+from sqlalchemy import Connection, Select, bindparam, delete, insert, select
 
 from service_api.domain.matters import Measured
 from service_api.domain.moments import in_utc, parse
@@ -78,6 +78,19 @@ def indexes(
     named: bool = False,
 ) -> list[int]:
     """Where the topic's entries stand in the book, in order: its own and those drawn to it, with `named` all."""
+    wanted = _of_topic(book, topic, below=below, above=above, types=types, named=named)
+    return list(connection.execute(wanted.order_by(t.entry_topic.c.log_index)).scalars())
+
+
+def _of_topic(
+    book: int,
+    topic: str,
+    *,
+    below: int | None,
+    above: int | None = None,
+    types: tuple[str, ...] | None = None,
+    named: bool = False,
+) -> Select[Any]:
     wanted = select(t.entry_topic.c.log_index).where(t.entry_topic.c.book == book, t.entry_topic.c.topic == topic)
     if not named:
         wanted = wanted.where(t.entry_topic.c.relation != NAMED)
@@ -87,7 +100,7 @@ def indexes(
         wanted = wanted.where(t.entry_topic.c.log_index > above)
     if types is not None:
         wanted = wanted.where(t.entry_topic.c.type.in_(types))
-    return list(connection.execute(wanted.order_by(t.entry_topic.c.log_index)).scalars())
+    return wanted
 
 
 def indexes_of(connection: Connection, book: int, topics: Iterable[str], *, below: int | None = None) -> list[int]:
@@ -125,7 +138,9 @@ def last_index(
     connection: Connection, book: int, topic: str, *, below: int | None = None, types: tuple[str, ...] | None = None
 ) -> int:
     """Where the last of the topic's entries stands, its own and those drawn to it; -1 for none."""
-    return max(indexes(connection, book, topic, below=below, types=types), default=-1)
+    wanted = _of_topic(book, topic, below=below, types=types).order_by(t.entry_topic.c.log_index.desc()).limit(1)
+    found = connection.execute(wanted).scalar()
+    return -1 if found is None else int(found)
 
 
 def read_pages(connection: Connection, book: int, subjects: Iterable[str]) -> dict[str, Page]:

@@ -108,6 +108,24 @@ def test_not_moved_on_by_what_the_gate_does_not_look_at(tell, ready, sign, ask):
     assert 201 == sign(seen_index=seen).status_code
 
 
+def test_what_was_read_is_compared_without_folding_a_long_page_again(tell, sign, ask, monkeypatch):
+    """It would hold the book meanwhile. What came since are facts after all the others."""
+    monkeypatch.setattr("service_api.late.LENGTH", 4)
+    tell(*prepared())
+    tell(*job_done(), *(f.scanned(occurred_at=at(41 + n)) for n in range(9)))
+    seen = ask("/v1/units/U-1/gate", job=JOB, by=SIGNER)["as_of"]["index"]
+    tell(f.scanned(occurred_at=at(51)), f.finding_raised("F-1", occurred_at=at(52)))
+
+    def whole_page(*_, **__):
+        raise AssertionError("the whole page was folded")
+
+    monkeypatch.setattr("service_api.answering.asking.draw_unit", whole_page)
+    assert sign(seen_index=seen).json["type"].endswith("/moved-on")
+    read = ask("/v1/units/U-1/gate", job=JOB, by=SIGNER, known_index=seen)
+    assert (seen, []) == (read["as_of"]["index"], read["certificate"]["findings"])
+    assert 201 == sign(seen_index=seen + 2).status_code
+
+
 def test_not_releasable_is_said_before_moved_on(tell, ready, sign, ask):
     seen = ask("/v1/units/U-1/gate", job=JOB, by=SIGNER)["as_of"]["index"]
     tell(f.finding_raised("F-1", blocking=True, occurred_at=at(50)))

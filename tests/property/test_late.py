@@ -4,6 +4,7 @@ Stretches are made short, so that a story of some twenty entries has many.
 """
 
 from functools import partial
+from itertools import product
 
 import pytest
 from hypothesis import given
@@ -28,6 +29,7 @@ from service_api.domain.records import replace
 from service_api.domain.state import UnitState, begin
 from service_api.domain.timeline import effective_history, facts
 from service_api.log import driver
+from service_api.pages import draw_unit
 from service_api.projections import stretches as rows
 from service_api.wire.entries import read_draft
 from tests.histories import heard
@@ -101,6 +103,22 @@ def test_the_state_before_a_fact_is_what_the_facts_before_it_say(store, short_st
                 found = late.state_before(connection, book.number, unit, item.key)
                 assert said_of(replace(state, remarks=(), index=index)) == said_of(found)
                 state = step(state, item)
+
+
+@FEW
+@given(STORIES, CUTS)
+def test_the_state_by_what_was_known_is_what_those_entries_say_where_it_is_had_without_the_page(
+    store, short_stretches, told, cuts
+):
+    book = hear(store, told, cuts)
+    entries = whole(store, book)
+    with store.reading.begin() as connection:
+        for unit, more in product(UNITS, range(3)):
+            known, moment = len(entries) - more, None if more == 1 else entries[len(entries) // 2].moment
+            found = late.state_known(connection, book.number, unit, known, moment)
+            if found is not None:
+                folded = draw_unit(connection, book.number, unit, known, moment)
+                assert said_of(replace(folded, remarks=())) == said_of(found)
 
 
 @FEW
