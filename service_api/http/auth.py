@@ -1,5 +1,6 @@
 """Who is calling: a bearer token, or the HttpOnly cookie of an enrolled bench device; and which calls are theirs."""
 
+from datetime import datetime
 from typing import Any
 
 from flask import Flask, Response, current_app, g, request
@@ -104,21 +105,21 @@ def may_enter(token: tokens.Token, allowed: frozenset[str]) -> bool:
 
 def find(store: Any, text: str) -> tokens.Token | None:
     """The live token of this text; that it was used is noted."""
-    found = live(store, store.lasting, text)
+    now = store.clock()
+    found = live(store, store.lasting, text, now)
     if found is not None:
-        note_use(store, found)
+        note_use(store, found, now)
     return found
 
 
-def live(store: Any, ask: tokens.Ask, text: str) -> tokens.Token | None:
+def live(store: Any, ask: tokens.Ask, text: str, now: datetime) -> tokens.Token | None:
     """The token of this text, by what `ask` says; None when that is unknown, expired or revoked."""
-    found = tokens.find(ask, text.strip(), store.clock())
+    found = tokens.find(ask, text.strip(), now)
     if found is not None and found.expires_at is not None and found.expires_at <= in_utc(store.passed(found.book)):
         return None  # the machine's clock was set back; the token ran out all the same
     return found
 
 
-def note_use(store: Any, token: tokens.Token) -> None:
-    now = store.clock()
+def note_use(store: Any, token: tokens.Token, now: datetime) -> None:
     if tokens.is_due(token, now):
         store.uses.note(token, now)

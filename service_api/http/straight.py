@@ -56,7 +56,8 @@ def _append(store: Any, roles: frozenset[str], environ: dict[str, Any]) -> Answe
     A clock in doubt is met in recording, which asks it in any case.
     """
     try:
-        token = auth.live(store, store.recalled or store.lasting, environ["HTTP_AUTHORIZATION"][len("Bearer ") :])
+        now, sent = store.clock(), environ["HTTP_AUTHORIZATION"][len("Bearer ") :]
+        token = auth.live(store, store.recalled or store.lasting, sent, now)
         if token is None or not auth.may_enter(token, roles):
             return None
         body = environ["wsgi.input"].read(int(environ["CONTENT_LENGTH"]))
@@ -76,7 +77,7 @@ def _append(store: Any, roles: frozenset[str], environ: dict[str, Any]) -> Answe
     if outcome.refusal is not None:
         environ[entries.TRIED] = outcome
         return None
-    auth.note_use(store, token)
+    auth.note_use(store, token, now)
     text = outcome.answer or b""
     if outcome.status == "again":
         text = entries.said_again(text)
