@@ -36,6 +36,12 @@ class Draft:
     cut: tuple[bytes, bytes, bytes, bytes]
     digest: bytes
 
+    @property
+    def length(self) -> int:
+        """Bytes of the canonical text of what the client sent."""
+        head, middle, tail, end = self.cut
+        return len(head) + len(middle) + len(tail) + len(end) + (5 if tail else 4)  # braces, and commas in between
+
     @once
     def key(self) -> bytes:
         """The entry's id in 16 bytes, as the book keeps it."""
@@ -76,47 +82,50 @@ def with_added(draft: Draft, **added: Any) -> Draft:
 
 
 def plain_draft(body: bytes) -> Draft | None:
-    """The draft of a JSON text in which nothing can be wrong; None when `parse` and `read_draft` have to look."""
-    return _plain(_round_trip(body)) if body[:1] == b"{" else None
+    """The draft of a JSON text in which nothing can be wrong; None when `parse` and `read_draft` have to look.
+
+    A sound entry holds no number with a fraction, and of such a value the canonical text is the shortest that there is:
+    a text of that length has no name that stands twice, which nothing else here would see.
+    """
+    draft = _plain(_loaded(body))
+    return draft if draft is not None and draft.length == len(body) else None
 
 
 def plain_drafts(body: bytes) -> list[Draft] | None:
     """The drafts of a JSON list of such entries; None when one of them is not."""
-    raws = _round_trip(body) if body[:1] == b"[" else None
-    if raws is None:
+    raws = _loaded(body)
+    if type(raws) is not list:
         return None
     drafts = []
+    for raw in raws:
+        draft = _plain(raw)
+        if draft is None:
+            return None
+        drafts.append(draft)
+    length = sum(draft.length for draft in drafts) + len(drafts) + 1  # brackets, and commas in between
+    return drafts if length == len(body) else None
+
+
+def _loaded(body: bytes) -> Any:
+    """The value of a text, its fractions as floating-point numbers: it is for `accept`, which takes none."""
     try:
-        for raw in raws:
-            draft = _plain(raw)
-            if draft is None:
-                return None
-            drafts.append(draft)
-    except Malformed:
-        return None
-    return drafts
-
-
-def _round_trip(body: bytes) -> Any:
-    """The value of a text that comes out of the encoder as it went in, so that no name stands twice; None for another.
-
-    Its fractions are floating-point numbers: it is for `accept`, which takes none.
-    """
-    try:
-        value = orjson.loads(body)
-        return value if orjson.dumps(value) == body else None
-    except (orjson.JSONDecodeError, orjson.JSONEncodeError):  # no JSON, or nested too deep to be written
+        return orjson.loads(body)
+    except orjson.JSONDecodeError:
         return None
 
 
 def _plain(raw: Any) -> Draft | None:
+    """The draft of an entry in which nothing can be wrong."""
     if type(raw) is not dict:
         return None
     kind = TYPES.get(raw["type"]) if type(raw.get("type")) is str else None
     if kind is None or raw.get("v") != kind.version:
         return None
     envelope = _plainly(kind, raw, computed=False)
-    return None if envelope is None else _drafted(raw, envelope)
+    try:
+        return None if envelope is None else _drafted(raw, envelope)
+    except Malformed:
+        return None
 
 
 @cache

@@ -20,7 +20,8 @@ from service_api.domain.forms import Form
 from service_api.domain.plain import alternatives, hints_of, is_record, plain, wire_name
 from service_api.domain.refusals import Malformed
 from service_api.wire import accept, derive
-from service_api.wire.entries import read_draft
+from service_api.wire.canonical import parse
+from service_api.wire.entries import plain_draft, plain_drafts, read_draft
 
 EXAMPLES = sorted((Path(__file__).parents[1] / "vectors" / "entries").glob("*.json"))
 MANY = settings(max_examples=80, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
@@ -175,6 +176,53 @@ def test_a_whole_entry_is_refused_or_read_alike_by_both_ways(path: Path, monkeyp
         assert quick == slow
 
     run()
+
+
+@st.composite
+def texts_of(draw: Any, value: Any) -> str:
+    """A JSON text of the value as somebody may write it: spaces, escapes, numbers, a name that stands twice."""
+    often = st.sampled_from((False,) * 20 + (True,))
+    gap = "\n " if draw(often) else ""
+    if isinstance(value, dict):
+        members = [f"{draw(texts_of(k))}:{gap}{draw(texts_of(v))}" for k, v in value.items()]
+        if members and draw(often):
+            members.insert(0, draw(st.sampled_from(members)) if draw(st.booleans()) else f'"{next(iter(value))}":0')
+        return "{" + f",{gap}".join(members) + "}"
+    if isinstance(value, list):
+        return "[" + f"{gap},".join(draw(texts_of(v)) for v in value) + "]"
+    if isinstance(value, str):
+        plain = json.dumps(value, ensure_ascii=draw(st.booleans()))
+        return plain.replace("a", "\\u0061").replace("/", "\\/") if draw(often) else plain
+    if type(value) is int and draw(often):
+        return draw(st.sampled_from((f"{value}.0", f"{value}e0", f"{value}E+0", "-0")))
+    return json.dumps(value)
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
+def test_a_text_is_read_plainly_as_by_the_careful_reader_or_not_at_all(path: Path) -> None:
+    example = json.loads(path.read_text("utf-8"))
+
+    @settings(MANY, max_examples=20)
+    @given(texts_of(example))
+    def run(text: str) -> None:
+        body = text.encode()
+        quick = plain_draft(body)
+        several = plain_drafts(b"[" + body + b"," + body + b"]")
+        assert (quick is None) == (several is None)
+        if quick is not None and several is not None:
+            careful = read_draft(parse(body))
+            assert [careful] * 3 == [quick, *several]
+            assert careful.length == len(body)
+
+    run()
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
+def test_a_compact_text_of_a_plain_example_is_read_at_once(path: Path) -> None:
+    example = json.loads(path.read_text("utf-8"))
+    body = json.dumps(example, separators=(",", ":"), ensure_ascii=False).encode()
+    slow = example["type"] in OPEN or TYPES[example["type"]].computed
+    assert slow or plain_draft(body) is not None
 
 
 # Types whose data holds an open object, which only the schema walks.
