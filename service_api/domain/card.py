@@ -33,6 +33,8 @@ class WornTag:
 
 @record(kw_only=True)
 class IdentityAnswer:
+    """earlier : the SHA-256 of the bundle that the unit brought along from another book, an attachment"""
+
     unit: str
     class_: str | None
     title: str | None
@@ -43,6 +45,7 @@ class IdentityAnswer:
     name: str | None
     plate: str | None
     origin: str | None
+    earlier: str | None
     tags: tuple[WornTag, ...]
     merged_into: str | None
     entries: tuple[str, ...]
@@ -168,6 +171,7 @@ def identity(state: UnitState, context: Context) -> IdentityAnswer:
         name=known.name if known else None,
         plate=known.plate if known else None,
         origin=known.origin if known else None,
+        earlier=known.earlier if known else None,
         tags=worn,
         merged_into=state.merged.into if state.merged else None,
         entries=(known.entry,) if known else (),

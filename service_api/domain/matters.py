@@ -78,6 +78,8 @@ class Retired:
 
 @record(kw_only=True)
 class Identity:
+    """earlier : the SHA-256 of the bundle that the unit brought along from another book"""
+
     entry: str
     at: datetime
     class_: str
@@ -88,6 +90,7 @@ class Identity:
     variant: str | None = None
     name: str | None = None
     plate: str | None = None
+    earlier: str | None = None
 
 
 @record(kw_only=True)

@@ -10,6 +10,7 @@ from fettlebook_audit.cli import main as audit
 from pymerkle import InmemoryTree
 
 from tests import factories as make
+from tests import reading_papers as papers
 from tests.conftest import client_with, new_book, token_of
 
 ORIGIN = "test.example/depot"
@@ -131,6 +132,9 @@ def test_a_unit_from_another_depot_brings_its_bundle_along(client, store, told, 
     buyer = client_with(app, token_of(store, other, "admin"))
     entry = make.registered("B-7", more={"origin": "used", "earlier": digest})
     assert 201 == buyer.post("/v1/entries", json=entry).status_code
+    assert digest == buyer.get("/v1/units/B-7").json["earlier"]
+    printed = "".join(papers.text(buyer.get("/v1/units/B-7/dossier.pdf").data).split())
+    assert digest in printed
     kept = buyer.put(f"/v1/attachments/{digest}", data=earlier, content_type="application/json")
     assert 201 == kept.status_code
     files = [tmp_path / name for name in ("new.json", "old.json")]

@@ -35,6 +35,7 @@ def _registered(state: UnitState, item: Item, body: UnitRegistered) -> UnitState
         variant=body.variant,
         name=body.name,
         plate=body.plate,
+        earlier=body.earlier,
     )
     state = replace(state, identity=identity)
     for meter in body.meters or ():

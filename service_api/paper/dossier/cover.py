@@ -38,6 +38,7 @@ def cover(paper: Paper, found: dict[str, Any], root: str) -> None:
         [
             ("Unit", f"{found['unit']}, class {known.get('class')}"),
             *((name, str(known[key])) for name, key in COVER if known.get(key)),
+            *_earlier(known),
             ("Standing", standing),
             ("Hours", hours(condition["hours"])),
             *_since_rebuild(condition),
@@ -64,6 +65,12 @@ def cover(paper: Paper, found: dict[str, Any], root: str) -> None:
 
 
 COVER = (("Serial", "serial"), ("Variant", "variant"), ("Owner", "owner"), ("Name", "name"), ("Plate", "plate"))
+
+
+def _earlier(known: dict[str, Any]) -> Iterator[tuple[str, Cell]]:
+    if known.get("earlier"):
+        words = "it brought the bundle of another book along, an attachment whose SHA-256 is"
+        yield "Earlier book", (Bit(words), Bit(grouped(known["earlier"]), "mono"))
 
 
 def _since_rebuild(condition: dict[str, Any]) -> Iterator[tuple[str, Cell]]:
