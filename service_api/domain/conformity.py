@@ -84,7 +84,9 @@ def form_of(row: Characteristic) -> Literal["max", "min", "mean", "range"]:
 
 def form_value(readings: Sequence[Reading], from_uom: str, row: Characteristic) -> Decimal | None:
     """The formed value in the sheet's uom, None when no reading is known."""
-    values = [in_sheet_uom(r.value, from_uom, row) for r in readings if isinstance(r.value, Decimal)]
+    values = [r.value for r in readings if isinstance(r.value, Decimal)]
+    if from_uom != row.uom:
+        values = [in_sheet_uom(value, from_uom, row) for value in values]
     return calc.formed(values, form_of(row)) if values else None
 
 

@@ -38,8 +38,8 @@ def joined(state: UnitState, context: Context, only: Collection[str] | None = No
     for run in state.runs:
         if only is None or run.entry in only:
             yield from _of_run(state, run, context)
-    yield from (d for d in _of_alerts(state, context) if only is None or d.key.partition(":")[2] in only)
-    yield from (d for d in _of_signatures(state, context) if only is None or d.key.partition(":")[2] in only)
+    yield from _of_alerts(state, context, only)
+    yield from _of_signatures(state, context, only)
 
 
 def _sent_with_a_defect(state: UnitState, context: Context) -> list[Discrepancy]:
@@ -149,20 +149,24 @@ def run_off(run: StandRun, context: Context) -> list[str]:
     return list(found)
 
 
-def _of_alerts(state: UnitState, context: Context) -> Iterator[Discrepancy]:
+def _of_alerts(state: UnitState, context: Context, only: Collection[str] | None) -> Iterator[Discrepancy]:
     """A piece that an open alert names went in after the alert, whatever was known at the bench."""
     for alert in context.alerts:
         for slot, occupants in state.slots.items():
             for occupant in occupants:
+                if only is not None and occupant.entry not in only:
+                    continue
                 if occupant.since > alert.at and any(covers(alert.scope, piece) for piece in occupant.pieces):
                     detail = f"a piece named by alert {alert.alert} went into {slot} after the alert"
                     entries = (alert.entry, occupant.entry)
                     yield discrepancy("alert-part-fitted", occupant.entry, state.unit, entries, detail)
 
 
-def _of_signatures(state: UnitState, context: Context) -> Iterator[Discrepancy]:
+def _of_signatures(state: UnitState, context: Context, only: Collection[str] | None) -> Iterator[Discrepancy]:
     class_ = state.identity.class_ if state.identity else ""
     for signature in state.signatures:
+        if only is not None and signature.entry not in only:
+            continue
         day = context.day(signature.at)
         asked = [(signature.by, "release"), *([(signature.second, "second")] if signature.second else [])]
         missing = [

@@ -54,7 +54,6 @@ def remarks(entry: Envelope, row: Characteristic | None) -> list[Remark]:
 def _reading(body: ReadingTaken, row: Characteristic) -> list[Remark]:
     found = []
     asked = row.positions or ()
-    finest = None if row.resolution is None else _digits(row.resolution)
     for place, reading in enumerate(body.readings):
         pointer = f"/data/readings/{place}"
         if asked and reading.position is not None and reading.position not in asked:
@@ -63,9 +62,9 @@ def _reading(body: ReadingTaken, row: Characteristic) -> list[Remark]:
         if isinstance(reading.value, Chosen) and reading.value.word not in {c.word for c in row.choices or ()}:
             words = f"the sheet offers {', '.join(c.word for c in row.choices or ()) or 'no words'}"
             found.append(Remark(warning="unknown-code", pointer=f"{pointer}/value/word", words=words))
-        if finest is None or not isinstance(reading.value, Decimal) or body.uom != row.uom:
+        if row.resolution is None or not isinstance(reading.value, Decimal) or body.uom != row.uom:
             continue
-        if _digits(reading.value) > finest:
+        if not reading.value.same_quantum(row.resolution) and _digits(reading.value) > _digits(row.resolution):
             words = f"more digits than the resolution of {row.resolution:f}"
             found.append(Remark(warning="beyond-resolution", pointer=f"{pointer}/value", words=words))
     if asked and len(body.readings) > len(asked):

@@ -37,7 +37,7 @@ class Memory:
         self.pages: dict[str, Page] = {}
         self.sheets: dict[str, list[SheetRevision]] = {}
         self.rows: dict[str, dict[str, Any]] = {}  # class -> code -> the characteristic by the newest of them
-        self.context: dict[tuple[str, str], Any] = {}  # gauges, alerts, authorisations, until one of them moves
+        self.context: dict[tuple[str, str], Any] = {}  # sheets, gauges, alerts, authorisations, until one of them moves
         self.slips: dict[str, Slip] = {}  # the newest of each device
         self.parties: set[str] = set()  # ids are never taken out of the directory, so this only grows
         self.roles: dict[str, Roles] = {}
