@@ -59,7 +59,8 @@ def _same(value: Any) -> Any:
 
 def decimal_text(value: Decimal) -> str:
     """The digits that were written, never an exponent: 0.30 stays 0.30."""
-    return format(value, "f")
+    text = str(value)
+    return format(value, "f") if "E" in text else text
 
 
 @cache
@@ -132,8 +133,10 @@ def dumper(hint: Any, nulls: bool) -> Convert:
     if origin is tuple:
         if args[-1] is Ellipsis:
             inner = dumper(args[0], nulls)
-            return lambda values: [inner(value) for value in values]
+            return list if inner is _same else lambda values: [inner(value) for value in values]
         parts = [dumper(a, nulls) for a in args]
+        if all(part is _same for part in parts):
+            return list
         return lambda values: [part(value) for part, value in zip(parts, values, strict=True)]
     if origin is dict and args[1] is not Any:
         inner = dumper(args[1], nulls)

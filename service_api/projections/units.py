@@ -5,6 +5,7 @@ What changes in every append is given back as a statement and its rows; the call
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import is_dataclass
+from datetime import datetime
 from functools import cache, partial
 from typing import Any, NamedTuple
 
@@ -13,7 +14,7 @@ from sqlalchemy import Connection, Select, bindparam, delete, insert, select
 
 from service_api.domain.matters import Measured
 from service_api.domain.moments import in_utc, parse
-from service_api.domain.plain import hints_of, make, plain, plain_value, wire_name
+from service_api.domain.plain import make, plain, plain_value
 from service_api.domain.records import ASIDE, keep_aside, kept_aside
 from service_api.domain.state import UnitState
 from service_api.domain.tags import Span
@@ -191,7 +192,14 @@ _CONTEXT = (
 # Unit states
 
 
-PACKED = tuple(name for name in UnitState.__dataclass_fields__ if name != "remarks")
+PACKED = [name for name in UnitState.__dataclass_fields__ if name != "remarks"]
+
+
+class Packed(NamedTuple):
+    """What `pack` keeps with a state: the text of each member, empty for one that is None, and the size of all."""
+
+    texts: dict[str, str]
+    size: int
 
 
 def pack(state: UnitState, before: UnitState | None = None) -> bytes:
@@ -199,26 +207,23 @@ def pack(state: UnitState, before: UnitState | None = None) -> bytes:
 
     before : the state that this one was stepped from; what it has in common with that is not written out again
     """
-    known: dict[str, tuple[Any, str]] = (before and kept_aside(before)) or {}
-    parts: dict[str, tuple[Any, str]] = {}
-    members = state.__dict__
-    for name in PACKED:
+    kept: Packed | None = kept_aside(before) if before is not None else None
+    members, moved, texts = state.__dict__, PACKED, dict[str, str]()
+    if before is not None and kept is not None:
+        was, texts = before.__dict__, kept.texts.copy()
+        moved = [name for name in PACKED if members[name] is not was[name]]  # nobody changes a value
+    for name in moved:
         value = members[name]
-        if value is None:
-            continue
-        kept = known.get(name)
-        # the very same value, which nobody changes, has the same text
-        parts[name] = kept if kept is not None and kept[0] is value else (value, f'"{name}":{text_of(value)}')
-    keep_aside(state, parts)
-    return ("{" + ",".join(text for _, text in parts.values()) + "}").encode()
+        texts[name] = "" if value is None else f'"{name}":{text_of(value)}'
+    packed = f"{{{','.join(filter(None, texts.values()))}}}".encode()
+    keep_aside(state, Packed(texts, len(packed)))
+    return packed
 
 
 def packed_size(state: UnitState) -> int:
-    """About how many characters `pack` makes of the state."""
-    if kept_aside(state) is None:
-        pack(state)
-    parts: dict[str, tuple[Any, str]] = kept_aside(state)
-    return sum([len(text) for _, text in parts.values()])
+    """How many bytes `pack` makes of the state."""
+    kept: Packed | None = kept_aside(state)
+    return len(pack(state)) if kept is None else kept.size
 
 
 def text_of(value: Any) -> str:
@@ -229,8 +234,12 @@ def text_of(value: Any) -> str:
 
 @cache
 def _writer(kind: Any) -> Callable[[Any], str]:
+    if kind is int:
+        return str
     if issubclass(kind, str | int):
         return _encode
+    if issubclass(kind, datetime):
+        return lambda value: f'"{in_utc(value, 6)}"'
     if issubclass(kind, dict):
         return lambda value: "{" + ",".join([f"{_encode(name)}:{text_of(v)}" for name, v in value.items()]) + "}"
     if issubclass(kind, tuple):
@@ -254,8 +263,11 @@ def _whole_text(value: Any) -> str:
 
 def _measured_text(value: Any) -> str:
     """It is made anew around readings that stay."""
-    named = ((wire_name(name), value.__dict__[name]) for name in hints_of(Measured))
-    return "{" + ",".join([f'"{name}":{text_of(member)}' for name, member in named if member is not None]) + "}"
+    members = value.__dict__
+    return "{" + ",".join([f'"{n}":{text_of(v)}' for n in _MEASURED if (v := members[n]) is not None]) + "}"
+
+
+_MEASURED = tuple(Measured.__dataclass_fields__)
 
 
 def _encode(value: Any) -> str:
