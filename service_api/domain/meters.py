@@ -3,7 +3,7 @@
 A reading is never clamped. Where the chain has a gap or a contradiction, hours are a range until somebody answers.
 """
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Literal
 
@@ -13,6 +13,7 @@ from service_api.domain.records import record, replace
 
 ZERO = Decimal(0)
 DAY = Decimal(24)  # no counter of hours gains more in a day
+ONE_DAY = timedelta(days=1)
 RESOLUTION = Decimal("0.1")  # hours; what a counter shows (JOB.md 1.1)
 QUERY = 3  # times the usual rate (JOB.md 4.4, DEMO)
 
@@ -96,12 +97,14 @@ def read(
             )
         )
         return replace(now, high=meter.high + highest, links=(*meter.links, meter.last_entry, entry)), doubts
-    gained = count - highest
-    days = Decimal(str((at - meter.last_at).total_seconds())) / 86400
-    if meter.uom == "h" and gained > RESOLUTION and gained > DAY * days:
+    gained, span = count - highest, at - meter.last_at
+    if meter.uom != "h" or (gained <= RESOLUTION and span < ONE_DAY):
+        return now, doubts
+    days = Decimal(str(span.total_seconds())) / 86400
+    if gained > RESOLUTION and gained > DAY * days:
         detail = f"{gained:f} h in {days:.2f} days; a day has 24"
         doubts.append(Doubt("meter-too-fast", (meter.last_entry, entry), detail))
-    elif meter.uom == "h" and days >= 1:
+    elif days >= 1:
         if meter.usual_n >= 2 and gained / days > QUERY * meter.usual_sum / meter.usual_n:
             usual = meter.usual_sum / meter.usual_n
             detail = f"query: {gained / days:.2f} h a day, usually {usual:.2f}"

@@ -37,9 +37,11 @@ def told(item: Item) -> Told:
     return Told(what=sha256(said).hexdigest()[:16], entry=entry.id, at=item.at, by=entry.by, device=device)
 
 
-def twins(recent: tuple[Told, ...], now: Told) -> tuple[tuple[Told, ...], tuple[str, ...]]:
-    """What is remembered after `now`, and the entries that it repeats: by another person, or from another device."""
-    near = recent  # in the order of the moments
+def remembered(recent: tuple[Told, ...], item: Item) -> tuple[tuple[Told, ...], tuple[str, ...]]:
+    """What is remembered after this fact, and the entries that it repeats: by another person, or another device."""
+    if item.entry.type not in TOLD_ONCE:
+        return recent, ()
+    now, near = told(item), recent  # in the order of the moments
     if near and now.at - near[0].at > WINDOW:
         near = tuple([t for t in near if now.at - t.at <= WINDOW])
     same = [t.entry for t in near if t.what == now.what and (t.by != now.by or t.device != now.device)]

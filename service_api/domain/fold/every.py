@@ -2,7 +2,7 @@
 
 from datetime import timedelta
 
-from service_api.domain import sightings, twins
+from service_api.domain import sightings
 from service_api.domain.fold.handlers import raise_on, settle
 from service_api.domain.matters import Retired
 from service_api.domain.records import replace
@@ -13,7 +13,8 @@ from service_api.domain.timeline import Item
 LATE_DAYS = 7  # between the two clocks (CONTRACT B)
 
 
-def remark(state: UnitState, item: Item) -> UnitState:
+def remark(state: UnitState, item: Item, twice: tuple[str, ...]) -> UnitState:
+    """twice : the entries that told the same"""
     entry = item.entry
     late = entry.heard - item.at
     if late > timedelta(days=LATE_DAYS) and entry.source_kind not in ("history", "import"):
@@ -42,12 +43,9 @@ def remark(state: UnitState, item: Item) -> UnitState:
         state = raise_on(state, item, "correction-contested", "two corrections contradict each other", *rivals)
     if item.dispute is not None:
         state = raise_on(state, item, "disputed", item.dispute.data["why"], item.dispute.id)
-    if entry.type in twins.TOLD_ONCE:
-        recent, twice = twins.twins(state.recent, twins.told(item))
-        state = replace(state, recent=recent)
-        if twice:
-            detail = f"the same {entry.type} within half an hour, by another person or from another device"
-            state = raise_on(state, item, "duplicate-suspected", detail, *twice)
+    if twice:
+        detail = f"the same {entry.type} within half an hour, by another person or from another device"
+        state = raise_on(state, item, "duplicate-suspected", detail, *twice)
     if state.out is not None and not state.doubted("return-not-booked"):
         sent_to = state.place.site if state.place else None
         if sightings.here(entry, sent_to):

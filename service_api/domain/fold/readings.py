@@ -14,6 +14,8 @@ TRAIL = 2  # readings before the latest that are kept to compare with
 @on("reading.taken")
 def _reading(state: UnitState, item: Item, body: ReadingTaken) -> UnitState:
     state = hours_shown(state, item, body.hours, "read")
+    known = state.measured.get(body.characteristic)
+    last = known.latest.key if known else None
     taken = Taken(
         entry=item.entry.id,
         index=item.touched,
@@ -29,12 +31,9 @@ def _reading(state: UnitState, item: Item, body: ReadingTaken) -> UnitState:
         sheet_rev=body.sheet_rev,
         corrected_by=item.marked_by,
         device=item.entry.device.id if item.entry.device else None,
+        touched=tuple([slot for slot, key in state.touches.items() if key > last]) if last else (),
     )
-    known = state.measured.get(body.characteristic)
     as_left, firsts, before = (known.as_left, known.firsts, (*known.before, known.latest)) if known else (None, (), ())
-    if known:
-        touched = tuple(slot for slot, key in state.touches.items() if key > known.latest.key)
-        taken = replace(taken, touched=touched)
     if body.stage == "as_left":
         as_left, firsts = taken, _firsts((*firsts, taken), state.fits)
     measured = Measured(latest=taken, before=before[-TRAIL:], as_left=as_left, firsts=firsts)
