@@ -102,7 +102,8 @@ def in_order(state: UnitState, item: Item) -> bool:
 
 def advance(state: UnitState, fresh: Iterable[Recorded], tail: Tail | None = None) -> Advanced | None:
     """The state after new entries that nothing corrects; None when one of them is out of order."""
-    cuts = []
+    cuts: list[Cut] = []
+    since: list[Item] = []  # the last cut, or the tail that was given
     for entry in fresh:
         if TYPES[entry.type].corrects:
             state = witness(state, entry.index)
@@ -113,15 +114,20 @@ def advance(state: UnitState, fresh: Iterable[Recorded], tail: Tail | None = Non
         if tail is not None and tail.floor is not None and item.key < tail.floor:
             return None
         state = step(state, item)
-        if tail is None:
-            continue
-        first = tail.first if tail.indexes else key_text(item.key)
-        indexes, touched = (*tail.indexes, entry.index), tail.touched | touches(item)
-        tail = replace(tail, first=first, indexes=indexes, touched=touched)
-        if len(indexes) == LENGTH:
-            cuts.append(_cut(tail, state))
-            tail = _after(cuts[-1].stretch, state)
-    return Advanced(state, tail, cuts)
+        since.append(item)
+        if tail is not None and len(tail.indexes) + len(since) == LENGTH:
+            cuts.append(_cut(_grown(tail, since), state))
+            tail, since = _after(cuts[-1].stretch, state), []
+    return Advanced(state, tail and _grown(tail, since), cuts)
+
+
+def _grown(tail: Tail, items: Sequence[Item]) -> Tail:
+    """With facts that came after it."""
+    if not items:
+        return tail
+    first = tail.first if tail.indexes else key_text(items[0].key)
+    indexes = (*tail.indexes, *[item.entry.index for item in items])
+    return replace(tail, first=first, indexes=indexes, touched=tail.touched.union(*map(touches, items)))
 
 
 def _after(stretch: Stretch, state: UnitState) -> Tail:

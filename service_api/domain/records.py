@@ -132,7 +132,8 @@ def replace(record: R, **members: Any) -> R:
     made = object.__new__(type(record))
     fields = made.__dict__
     fields.update(record.__dict__)
-    fields.pop(ASIDE, None)
+    if ASIDE in fields:
+        fields[ASIDE] = None  # taken out it would leave a hole, with which a copy takes twice as long
     fields.update(members)
     return made
 
