@@ -123,10 +123,10 @@ def changes_of(connection: Connection, book: int, entry: Recorded, root: Recorde
 
     root : the entry itself, or the fact that a correction is about in the end
     """
-    from service_api.domain.changes import moved_by
-
     if entry is root:
         return own_changes(entry)
+    from service_api.domain.changes import moved_by
+
     leans, _ = _aspects(root.type)
     found = [Change(entry.index, CONTEXT, leans)] if leans and entry.type != "entry.annotated" else []
     changed = moved_by(entry, root)
