@@ -80,14 +80,14 @@ class Depot:
     @contextmanager
     def without(self) -> Iterator[None]:
         """No token is looked up, nothing is asked of the matrix: every request is this token's, every entry may be."""
-        kept = auth.find, auth.may_enter, permits.barred
-        auth.find = lambda *_: self.token  # type: ignore[assignment]
+        kept = auth.find, auth.live, auth.may_enter, permits.barred
+        auth.find = auth.live = lambda *_: self.token  # type: ignore[assignment]
         auth.may_enter = lambda *_: True  # type: ignore[assignment]
         permits.barred = lambda *_: None  # type: ignore[assignment]
         try:
             yield
         finally:
-            auth.find, auth.may_enter, permits.barred = kept
+            auth.find, auth.live, auth.may_enter, permits.barred = kept
 
 
 def now() -> datetime:
