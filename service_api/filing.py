@@ -8,11 +8,11 @@ from functools import cache
 from sqlalchemy import Connection
 
 from service_api.domain import tags
-from service_api.domain.custody import parties_by
+from service_api.domain.custody import NAMING_PARTIES, parties_by
 from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Recorded
 from service_api.domain.job_facts import SAYING
-from service_api.domain.references import named_subjects
+from service_api.domain.references import named_as
 from service_api.domain.timeline import moved_to
 from service_api.pages import read_entries
 from service_api.projections import units
@@ -24,26 +24,31 @@ TAGGING = ("tag.attached", "tag.detached")
 
 
 def own_topics(entry: Recorded) -> list[Topic]:
-    """Where an entry is found by itself: its subject, whom it names, its jobs, its tag, whose a unit becomes.
+    """Where an entry is found by itself."""
+    index, kind = entry.index, entry.type
+    return [Topic(topic, index, relation, kind) for topic, relation in topics_of(entry).items()]
+
+
+def topics_of(entry: Recorded) -> dict[str, int]:
+    """By topic, how an entry stands under it: its subject, whom it names, its jobs, its tag, whose a unit becomes.
 
     What a job says to the gate is found apart from the rest of the job.
     """
-    index, kind, job = entry.index, entry.type, entry.job
-    found = [Topic(entry.subject, index, OWN, kind)]
-    for subject in named_subjects(entry):
-        found.append(Topic(subject, index, NAMED, kind))
-    about = getattr(entry.body, "job", None)
+    kind, subject, job = entry.type, entry.subject, entry.job
+    found = named_as(entry, NAMED)
+    found[subject] = OWN
+    about = entry.data.get("job")
     for name in (job,) if about == job else (job, about):
         if name:
-            found.append(Topic(f"job:{name}", index, OWN, kind))
+            found[f"job:{name}"] = OWN
             if kind in SAYING:
-                found.append(Topic(f"gate:{name}", index, OWN, kind))
+                found[f"gate:{name}"] = OWN
     if kind in TAGGING:
-        found.append(Topic(f"tag:{tags.normal(entry.body.tag)}", index, OWN, kind))
-    for party in parties_by(entry):
-        found.append(Topic(f"party:{party}", index, OWN, kind))
-    if entry.kind == "alert":
-        found.append(Topic("alerts", index, OWN, kind))
+        found[f"tag:{tags.normal(entry.body.tag)}"] = OWN
+    if kind in NAMING_PARTIES:
+        found |= {f"party:{party}": OWN for party in parties_by(entry)}
+    if subject.startswith("alert:"):
+        found["alerts"] = OWN
     return found
 
 
@@ -59,11 +64,11 @@ def root_of(entry: Recorded, find: Callable[[str], Recorded | None]) -> Recorded
 
 def is_context(fact: Recorded) -> bool:
     """Other units' answers lean on it and on its corrections: a sheet, an alert, a gauge, a right to sign."""
-    return fact.kind in CONTEXT_KINDS or _is_leant_on(fact.type)
+    return fact.kind in CONTEXT_KINDS or is_leant_on(fact.type)
 
 
 @cache
-def _is_leant_on(kind: str) -> bool:
+def is_leant_on(kind: str) -> bool:
     return kind.startswith(("gauge.", "authorisation."))
 
 
@@ -80,14 +85,15 @@ def family_of(connection: Connection, book: int, root: Recorded, known: int | No
 def drawn_topics(connection: Connection, book: int, entry: Recorded, root: Recorded) -> list[Topic]:
     """A correction is drawn to every page that shows its root fact; a move draws the fact and its corrections.
 
-    The topics of the entries up to this one have to be written before.
+    The topics of the entries up to this one have to be written before; those of later ones make no difference.
     """
+    known = entry.index + 1
     topics = [
         Topic(page, entry.index, DRAWN, entry.type)
-        for page in pages_of(connection, book, root)
+        for page in pages_of(connection, book, root, known)
         if page != entry.subject
     ]
-    family = family_of(connection, book, root)
+    family = family_of(connection, book, root, known)
     to = moved_to(entry, {e.id: e for e in family})
     if to is not None:
         topics += [Topic(to, e.index, DRAWN, e.type) for e in (root, *family)]
@@ -103,7 +109,7 @@ def pages_of(connection: Connection, book: int, root: Recorded, known: int | Non
 
 def own_changes(fact: Recorded) -> list[Change]:
     """What a fact may have changed, and of which unit; one row without a unit for a change of context."""
-    leans, moves = _aspects(fact.type)
+    leans, moves = aspects_of(fact.type)
     found = [Change(fact.index, CONTEXT, leans)] if leans else []
     if moves and fact.kind == "unit":
         found.append(Change(fact.index, fact.subject_id, moves))
@@ -111,7 +117,7 @@ def own_changes(fact: Recorded) -> list[Change]:
 
 
 @cache
-def _aspects(kind: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def aspects_of(kind: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """What an entry of this type may move on the units that lean on it, and on its own unit."""
     from service_api.domain.changes import LEANS, MOVES  # asking, which imports this file too, needs none of it
 
@@ -127,7 +133,7 @@ def changes_of(connection: Connection, book: int, entry: Recorded, root: Recorde
         return own_changes(entry)
     from service_api.domain.changes import moved_by
 
-    leans, _ = _aspects(root.type)
+    leans, _ = aspects_of(root.type)
     found = [Change(entry.index, CONTEXT, leans)] if leans and entry.type != "entry.annotated" else []
     changed = moved_by(entry, root)
     if changed:

@@ -97,7 +97,8 @@ class Advanced:
 
 def in_order(state: UnitState, item: Item) -> bool:
     """The fact comes after all that the state has taken in."""
-    return state.head is None or item.key >= state.head
+    at = state.head_at
+    return at is None or item.at > at or (item.at == at and item.key >= (state.head or item.key))
 
 
 def advance(state: UnitState, fresh: Iterable[Recorded], tail: Tail | None = None) -> Advanced | None:

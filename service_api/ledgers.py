@@ -98,7 +98,8 @@ def _corrected(connection: Connection, book: int, entry: Recorded, root: Recorde
                 now = {line.key: line for line in _lines(item, page, entry.index)}
     before: dict[str, Line] = {}
     for line in rows.lines_of_fact(connection, book, root.index):
-        before[line.key] = line  # in the order of `since`
+        if line.since < entry.index:
+            before[line.key] = line  # in the order of `since`
     found = [line for key, line in now.items() if key not in before or _differs(before[key], line)]
     return found + [_struck(line, entry.index) for key, line in before.items() if line.live and key not in now]
 

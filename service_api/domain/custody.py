@@ -123,6 +123,7 @@ def party_members(type_: str) -> frozenset[str]:
 
 
 GOES_TO = {"unit.registered": "owner", "unit.sold": "to", "unit.dispatched": "to"}
+NAMING_PARTIES = (*GOES_TO, "entry.superseded")
 
 
 def parties_by(entry: Recorded) -> set[str]:

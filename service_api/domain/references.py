@@ -3,8 +3,9 @@
 from collections.abc import Callable
 from dataclasses import is_dataclass
 from functools import cache
-from typing import Annotated, Any, NamedTuple, get_args, get_origin
+from typing import Annotated, Any, NamedTuple, TypeVar, get_args, get_origin
 
+from service_api.domain.entries.registry import TYPES
 from service_api.domain.entry import Envelope
 from service_api.domain.forms import Form
 from service_api.domain.plain import alternatives, hints_of, wire_name
@@ -18,6 +19,7 @@ class Reference(NamedTuple):
     pointer: str
 
 
+V = TypeVar("V")
 Walk = Callable[[Any, str, list[Reference]], None]  # puts what a value names into the list
 
 
@@ -45,9 +47,42 @@ def named_in(body: Any, pointer: str) -> list[Reference]:
 
 def named_subjects(entry: Envelope) -> list[str]:
     """The subjects, other than its own, that the entry is also found under; no subject twice."""
-    found = {f"{kind}:{ident}": None for kind, ident, _ in references(entry) if kind != "party"}
+    found = named_as(entry, None)
     found.pop(entry.subject, None)
     return list(found)
+
+
+def named_as(entry: Envelope, how: V) -> dict[str, V]:
+    """By subject that the entry names, its own perhaps among them, `how`."""
+    members = entry.__dict__
+    outright = None if "_references" in members else _named_outright(entry.type)
+    if outright is None:
+        return {f"{kind}:{ident}": how for kind, ident, _ in references(entry) if kind != "party"}
+    found = {f"person:{members['by']}": how}  # a redraw asks of every entry, and needs no pointers
+    if members["typed_by"]:
+        found[f"person:{members['typed_by']}"] = how
+    data = members["data"]
+    for name, prefix in outright:
+        if name in data:
+            found[prefix + data[name]] = how
+    return found
+
+
+@cache
+def _named_outright(type_: str) -> list[tuple[str, str]] | None:
+    """The members of a type's data that hold ids of subjects, and the kind before each; None when some lie deeper."""
+    found = []
+    for name, hint in hints_of(TYPES[type_].body).items():
+        form = next((extra for extra in get_args(hint)[1:] if isinstance(extra, Form)), None)
+        for choice in alternatives(hint):
+            if get_origin(choice) is Annotated:
+                form = next(extra for extra in get_args(choice)[1:] if isinstance(extra, Form))
+        if form is not None and form.names:
+            if form.names != "party":
+                found.append((wire_name(name), f"{form.names}:"))
+        elif _walker(hint) is not None:
+            return None
+    return found
 
 
 @cache

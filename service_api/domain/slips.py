@@ -31,7 +31,7 @@ def slip_of(entry: Recorded) -> Slip | None:
     if device is None:
         return None
     typed = moments.in_utc(entry.typed, 6)
-    at = typed if entry.moment is entry.typed else moments.in_utc(entry.moment, 6)
+    at = typed if device.clock_offset_ms is None else moments.in_utc(entry.moment, 6)
     moved = device.note.clock_moved_ms if device.note else 0
     return Slip(device.id, device.seq, entry.index, entry.id, entry.source_kind == "live", typed, at, moved)
 

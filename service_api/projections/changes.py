@@ -18,10 +18,10 @@ class Change(NamedTuple):
 
 
 def change_rows(book: int, changes: Iterable[Change]) -> Write:
-    return Write(_CHANGE, [(book, c.log_index, c.unit, " ".join(c.changed)) for c in changes])
+    return Write(CHANGE, [(book, c.log_index, c.unit, " ".join(c.changed)) for c in changes])
 
 
-_CHANGE = "INSERT INTO change (book, log_index, unit, changed) VALUES (?, ?, ?, ?)"
+CHANGE = "INSERT INTO change (book, log_index, unit, changed) VALUES (?, ?, ?, ?)"
 
 
 def read_changes(connection: Connection, book: int, index: int, unit: str) -> Iterator[Change]:

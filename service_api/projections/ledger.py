@@ -6,7 +6,7 @@ A claim row is never changed: a correction adds the next line of its fact.
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from sqlalchemy import Connection, bindparam, delete, select
+from sqlalchemy import Connection, bindparam, delete, func, or_, select
 
 from service_api.domain.ledger import LOT, MERGED, Doubt, Line
 from service_api.domain.plain import make, plain
@@ -18,7 +18,7 @@ AT_ONCE = 500
 
 
 def line_rows(book: int, lines: Iterable[Line]) -> Write:
-    return Write(_CLAIM, [_claim_row(book, line) for line in lines])
+    return Write(CLAIM, [_claim_row(book, line) for line in lines])
 
 
 def _claim_row(book: int, line: Line) -> tuple[object, ...]:
@@ -27,7 +27,7 @@ def _claim_row(book: int, line: Line) -> tuple[object, ...]:
     return (book, line.key, line.fact, line.since, *who)
 
 
-_CLAIM = (
+CLAIM = (
     "INSERT INTO claim (book, key, fact, since, entry, subject, live, at, nth, type, said)"
     " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 )
@@ -89,6 +89,12 @@ def merges(connection: Connection, book: int, below: int | None = None) -> list[
     """Every line of a merge of two units that the first `below` entries wrote."""
     of_merges = _LINES.where(_C.key.between(f"{MERGED}/", f"{MERGED}0"))
     return [line for line in _read(connection, of_merges, book=book) if below is None or line.since < below]
+
+
+def shared_keys(connection: Connection, book: int) -> list[str]:
+    """The keys under which more than one fact ever claimed something, and those of merges."""
+    more = or_(func.min(_C.fact) != func.max(_C.fact), _C.key.between(f"{MERGED}/", f"{MERGED}0"))
+    return list(connection.execute(select(_C.key).where(_C.book == book).group_by(_C.key).having(more)).scalars())
 
 
 def keys_of(connection: Connection, book: int, subject: str, below: int | None = None) -> set[str]:

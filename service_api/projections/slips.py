@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, func, or_, select
+from sqlalchemy import Connection, and_, func, or_, select
 
 from service_api.domain.slips import Slip
 from service_api.projections import tables as t
@@ -54,12 +54,20 @@ def of_device(connection: Connection, book: int, device: str, below: int | None)
 
 
 def odd_pairs(connection: Connection, book: int) -> list[tuple[Slip, Slip]]:
-    """Of all slips, those between which numbers are missing or the clock went back, each with the one before it."""
-    before = {c.name: func.lag(c).over(partition_by=_S.device, order_by=_S.seq).label(f"before_{c.name}") for c in _OF}
-    pairs = select(*_OF, *before.values()).where(_S.book == book).subquery()
-    gap, back = pairs.c.seq > pairs.c.before_seq + 1, pairs.c.typed < pairs.c.before_typed
-    found = connection.execute(select(pairs).where(or_(gap, back)).order_by(pairs.c.device, pairs.c.seq))
-    return [(_slip(row[len(_OF) :]), _slip(row[: len(_OF)])) for row in found]
+    """Of all slips, those between which numbers are missing or the clock went back, each with the one before it.
+
+    The number before is nearly always one less, so that is looked for first.
+    """
+    one_less, before, lower = t.slip.alias("one_less"), t.slip.alias("before"), t.slip.alias("lower").c
+    next_to = and_(one_less.c.book == _S.book, one_less.c.device == _S.device, one_less.c.seq == _S.seq - 1)
+    of_device = (lower.book == _S.book, lower.device == _S.device, lower.seq < _S.seq)
+    last = select(func.max(lower.seq)).where(*of_device).correlate(t.slip).scalar_subquery()
+    there = and_(before.c.book == _S.book, before.c.device == _S.device, before.c.seq == last)
+    odd = or_(one_less.c.seq.is_(None), _S.typed < one_less.c.typed)
+    every = t.slip.outerjoin(one_less, next_to).join(before, there)
+    wanted = select(*before.c, *_OF).select_from(every).where(_S.book == book, odd).order_by(_S.device, _S.seq)
+    rows = map(tuple, connection.execute(wanted))
+    return [(_slip(row[1 : len(_OF) + 1]), _slip(row[len(_OF) + 1 :])) for row in rows]
 
 
 def every(connection: Connection, book: int, below: int) -> Iterator[Slip]:

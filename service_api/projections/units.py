@@ -58,10 +58,10 @@ def topic_rows(book: int, topics: Iterable[Topic]) -> Write:
     for row in topics:
         if once.setdefault(row[:2], row).relation == NAMED:
             once[row[:2]] = row
-    return Write(_TOPIC, [(book, *row) for row in once.values()])
+    return Write(TOPIC, [(book, *row) for row in once.values()])
 
 
-_TOPIC = (
+TOPIC = (
     "INSERT INTO entry_topic (book, topic, log_index, relation, type) VALUES (?, ?, ?, ?, ?)"
     " ON CONFLICT (book, topic, log_index) DO UPDATE SET relation = excluded.relation"
     f" WHERE entry_topic.relation = {NAMED}"
@@ -415,20 +415,26 @@ def units_of_class(connection: Connection, book: int, class_: str) -> list[str]:
 def write_tags(connection: Connection, book: int, state: UnitState) -> None:
     """The spans of one unit, in the place of those before."""
     connection.execute(delete(t.tag_span).where(t.tag_span.c.book == book, t.tag_span.c.unit == state.unit))
-    rows = [
-        {
-            "book": book,
-            "tag": span.tag,
-            "unit": state.unit,
-            "entry": span.entry,
-            "since": in_utc(span.since, 6),
-            "until": None if span.until is None else in_utc(span.until, 6),
-            "why": span.why,
-        }
-        for span in state.tags
-    ]
+    names = t.tag_span.c.keys()
+    rows = [dict(zip(names, row, strict=True)) for row in tag_rows(book, state)]
     if rows:
         connection.execute(insert(t.tag_span), rows)
+
+
+def tag_rows(book: int, state: UnitState) -> list[tuple[Any, ...]]:
+    """The rows of the unit's spans, as the table has them."""
+    return [
+        (
+            book,
+            span.tag,
+            state.unit,
+            span.entry,
+            in_utc(span.since, 6),
+            None if span.until is None else in_utc(span.until, 6),
+            span.why,
+        )
+        for span in state.tags
+    ]
 
 
 def tag_spans(connection: Connection, book: int, tag: str) -> list[Span]:

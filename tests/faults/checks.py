@@ -16,7 +16,8 @@ from sqlalchemy import Connection, text
 from service_api.app import Store
 from service_api.log.conformance import root_by_the_book
 from service_api.log.store import Book
-from service_api.ops.redraw import CUT, redraw
+from service_api.ops.redraw import redraw
+from service_api.ops.swap import CUT
 from service_api.projections import tables
 
 

@@ -6,6 +6,7 @@ nothing of `filing` is used here.
 
 import json
 import os
+import random
 from itertools import pairwise
 
 import orjson
@@ -25,11 +26,14 @@ from service_api.domain.references import named_subjects
 from service_api.domain.slips import Slip
 from service_api.domain.slips import doubts as doubts_of_slips
 from service_api.domain.timeline import effective_history
+from service_api.ops import others
 from service_api.ops import redraw as ops
-from service_api.ops import shares
+from service_api.ops.agreeing import agreed
 from service_api.ops.calls import done_for
 from service_api.ops.commands import listening
-from service_api.ops.redraw import CUT, redraw
+from service_api.ops.parts import Disagrees
+from service_api.ops.redraw import MISLED, redraw
+from service_api.ops.swap import CUT
 from service_api.permits import Sender
 from service_api.projections import tables, units
 from service_api.settings import Settings
@@ -287,6 +291,7 @@ def test_a_redraw_gives_the_rows_that_were_there_and_those_of_a_fold_over_the_wh
     found = redraw(store, book)
     assert before == rows(store, book)
     assert (len(whole(store, book)), len(before["unit_state"]), 0) == (found.entries, found.units, found.put_right)
+    assert (found.entries, found.units) == agreed(store, book), "nothing had to be drawn aside"
 
 
 @FEW
@@ -306,6 +311,7 @@ def test_the_demo_is_redrawn_to_the_byte(demo_copy, processes):
     before, entries = rows(store, book), whole(store, book)
     assert rows_by_the_book(entries, book) == before
     seen = []
+    assert agreed(store, book, processes=processes)[0] == len(entries), "nothing has to be drawn aside"
     found = redraw(store, book, seen.append, processes=processes)
     assert (len(entries), 0) == (found.entries, found.put_right)
     assert len(entries) == sum(seen), "the bar comes to its end"
@@ -321,7 +327,7 @@ def test_a_process_that_dies_leaves_the_old_rows(store, told_book, monkeypatch):
     """So does the redraw break off, and nothing is swapped."""
     break_it(store, told_book, "page")
     before = rows(store, told_book)
-    monkeypatch.setattr(shares, "_draw", os.getcwd)  # takes no arguments: the process fails at once
+    monkeypatch.setattr(others, "_draw", os.getcwd)  # takes no arguments: the process fails at once
     with pytest.raises(RuntimeError, match="ended before its time"):
         redraw(store, told_book, processes=2)
     assert before == rows(store, told_book)
@@ -350,6 +356,8 @@ def test_what_was_edited_by_hand_is_put_right(store, told_book, table):
     before = rows(store, told_book)
     break_it(store, told_book, table)
     assert before[table] != rows(store, told_book)[table]
+    with pytest.raises(Disagrees, match=table):
+        agreed(store, told_book)
     assert 1 <= redraw(store, told_book).put_right
     assert before == rows(store, told_book)
 
@@ -389,7 +397,7 @@ def test_a_redraw_that_is_broken_off_leaves_the_old_rows(store, told_book, monke
     for table in BY_HAND:
         break_it(store, told_book, table)
     before = rows(store, told_book)
-    whole_change, done = ops._Swap._change, []
+    whole_change, done = ops.Swap._change, []
 
     def change(self, old, new):
         if len(done) == after:
@@ -397,7 +405,7 @@ def test_a_redraw_that_is_broken_off_leaves_the_old_rows(store, told_book, monke
         done.append(old.name)
         return whole_change(self, old, new)
 
-    monkeypatch.setattr(ops._Swap, "_change", change)
+    monkeypatch.setattr(ops.Swap, "_change", change)
     with pytest.raises(KeyboardInterrupt):
         redraw(store, told_book)
     assert after == len(done)
@@ -425,14 +433,14 @@ def test_a_reader_sees_the_old_rows_until_the_end(store, told_book, monkeypatch)
     before = rows(store, told_book)
     break_it(store, told_book, "page")
     broken, seen = rows(store, told_book), []
-    whole_change = ops._Swap._change
+    whole_change = ops.Swap._change
 
     def change(self, old, new):
         found = whole_change(self, old, new)
         seen.append(rows(store, told_book))
         return found
 
-    monkeypatch.setattr(ops._Swap, "_change", change)
+    monkeypatch.setattr(ops.Swap, "_change", change)
     redraw(store, told_book)
     assert [broken] * len(BY_HAND) == seen
     assert before == rows(store, told_book)
@@ -501,3 +509,40 @@ def test_a_store_that_cannot_be_opened_is_exit_status_3(tmp_path):
 def test_corrections_are_among_what_the_demo_redraws(demo):
     """Else the demo would prove little."""
     assert {"entry.reattributed"} <= {e.type for e in whole(demo.store, demo.book) if TYPES[e.type].corrects}
+
+
+def harmed(connection, table, book, chance):
+    """One row of the table gone, changed, or there twice under another key; what was done to it, in words."""
+    every = [dict(row) for row in connection.execute(select(table).where(table.c.book == book)).mappings()]
+    row, how = chance.choice(every), chance.choice(("gone", "changed", "twice"))
+    columns = [c for c in table.columns if c.name != "book"]
+    column = chance.choice([c for c in columns if c.primary_key == (how == "twice")] or columns)
+    if how != "twice":
+        connection.execute(table.delete().where(*(c == row[c.name] for c in table.primary_key)))
+    if how != "gone":
+        value = row[column.name]
+        other = {int: lambda: value + 10_000, str: lambda: f"{value}~", bytes: lambda: value + b" "}
+        connection.execute(table.insert(), row | {column.name: other.get(type(value), lambda: "something")()})
+    return f"{table.name} {column.name} {how}: {row}"
+
+
+@pytest.mark.parametrize("table", [t for t in BY_HAND if t != "context"])
+def test_no_harmed_row_agrees_with_the_log(store, table):
+    """Of a book with corrections, moves and news that came late."""
+    book, chance, told = new_book(store, "harmed.example/depot"), random.Random(table), story()
+    slips = [f.reading("0.25") | {"device": {"id": "tab", "seq": seq}} for seq in (1, 2, 5)]
+    late = f.scanned() | {"occurred_at": "2025-12-01T08:00:00+01:00"}
+    for batch in (*told, [*slips, late, f.tag_attached("OWN-1"), f.tag_attached("OWN-1", unit="U-2")]):
+        heard = store.recorder(book.number).record([read_draft(raw) for raw in batch], Sender("token-1", vouches=True))
+        assert {"recorded"} == {one.status for one in heard}, [str(one.refusal) for one in heard]
+    of_story = tables.metadata.tables[table]
+    before = rows(store, book)[table]
+    for _ in range(8):
+        with store.writing.begin() as connection:
+            done = harmed(connection, of_story, book.number, chance)
+        with pytest.raises(MISLED):
+            pytest.fail(f"agreed: {done} {agreed(store, book)}")
+        with store.writing.begin() as connection:
+            connection.execute(of_story.delete().where(of_story.c.book == book.number))
+            connection.execute(of_story.insert(), [dict(zip(of_story.c.keys(), row, strict=True)) for row in before])
+    assert agreed(store, book), "all is as it was"
