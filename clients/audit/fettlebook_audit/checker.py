@@ -7,12 +7,13 @@ from fettlebook_audit import tiles
 from fettlebook_audit.checking import Check, Start
 from fettlebook_audit.copies import Copy, CopyError, Stamp
 from fettlebook_audit.faults import MOST, Fault
-from fettlebook_audit.memory import Memory
+from fettlebook_audit.memory import Damaged, Memory
 from fettlebook_audit.notes import Checkpoint
 from fettlebook_audit.papers import Paper
 from fettlebook_audit.tree import HEIGHT, Edge, tile_root
 
 Progress = Callable[[int], None]
+MEMORY = "verified"
 
 
 @dataclass(frozen=True)
@@ -35,7 +36,19 @@ def checked(
 
     everything : read all of it, also what was checked before and has not changed
     Raises CopyError when it has no checkpoint to be held against.
+
+    What the last check remembered may be damaged: nothing is called wrong by it before all was read again.
     """
+    try:
+        found = _checked(copy, papers, everything, progress)
+        if not found.faults or found.read == found.size:
+            return found
+    except Damaged:
+        (copy.folder / MEMORY).unlink(missing_ok=True)
+    return _checked(copy, papers, True, progress)
+
+
+def _checked(copy: Copy, papers: Sequence[Paper], everything: bool, progress: Progress) -> Checked:
     signed: list[Checkpoint] = []
     faults: list[Fault] = copy.forks()
     for name, found in copy.checkpoints():
@@ -46,7 +59,7 @@ def checked(
     if not signed and not faults:
         raise CopyError(f"{copy.folder} has no checkpoint: fetch the book first")
     size = max((c.size for c in signed), default=0)
-    memory = Memory(copy.folder / "verified")
+    memory = Memory(copy.folder / MEMORY)
     try:
         start, stamp = _start(copy, memory, size, everything)
         inside = [p for p in papers if p.size <= size]
@@ -71,7 +84,7 @@ def _start(copy: Copy, memory: Memory, size: int, everything: bool) -> tuple[Sta
         stamp = Stamp(copy)
         if not everything and start.size <= size and stamp.until(start.size // tiles.WIDTH) == kept:
             return start, stamp
-        memory.forget()
+    memory.forget()
     return Start(), Stamp(copy)
 
 
@@ -126,7 +139,7 @@ def _earlier(copy: Copy, memory: Memory, start: Start, claims: Sequence[Checkpoi
             number = edge.size // tiles.WIDTH
             leaves = tiles.hashes(copy.read("0", number, tiles.WIDTH), tiles.WIDTH)
             if tile_root(leaves) != memory.span(number):
-                raise CopyError("the copy changed while it was looked at: check again")
+                raise Damaged("its roots are not those of the files, or these changed meanwhile")
         if edge.root(leaves[: claim.size - edge.size]) == claim.root:
             good = claim.size
         else:

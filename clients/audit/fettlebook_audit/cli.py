@@ -36,8 +36,10 @@ def main(words: Sequence[str] | None = None) -> int:
         return _said(1, f"badly signed: {error}")
     except (bundles.BundleError, PaperError) as error:
         return _said(1, f"damaged: {error}")
-    except (CopyError, Unanswered, OSError, ValueError) as error:
+    except (CopyError, Unanswered, Unreachable, ValueError) as error:
         return _said(3, str(error))
+    except OSError as error:
+        return _said(3, f"{error.filename}: {error.strerror}" if error.filename else str(error))
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -128,6 +130,8 @@ def run_fetch(asked: argparse.Namespace) -> int:
     copy = Copy(asked.folder)
     for key in asked.key:
         copy.trust(key)
+    if not copy.has_keys():
+        return _said(2, "hand over the book's public key with --key once: the line that `fettlebook key list` prints")
     with ExitStack() as bars:
         found = fetch(copy, Service(asked.url), lambda tiles: bars.enter_context(_bar("fetch", tiles)), asked.all)
     if asked.json:

@@ -37,6 +37,9 @@ class Copy:
         except ValueError as error:
             raise CopyError(f"{self.folder / 'keys'}: {error}") from None
 
+    def has_keys(self) -> bool:
+        return (self.folder / "keys").exists()
+
     def trust(self, text: str) -> None:
         """One more key whose checkpoints are believed. Raises NoteError."""
         read_key(text)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from fettlebook_audit.checking import Start
 
+Damaged = sqlite3.DatabaseError
 MOST = 100_000  # pages held in memory at a time
 TABLES = """
 CREATE TABLE IF NOT EXISTS state (size INTEGER, edge BLOB, recorded_at TEXT, stamp BLOB);
@@ -32,6 +33,8 @@ class Pages(MutableMapping[str, int]):
             found = row and row[0]
         if found is None:
             raise KeyError(subject)
+        if type(found) is not int:
+            raise Damaged(f"{found!r} is no number of a page")
         return found
 
     def __setitem__(self, subject: str, number: int) -> None:
@@ -80,11 +83,16 @@ class Memory:
         return connection
 
     def start(self) -> tuple[Start, bytes] | None:
-        """Where the last check ended, and the stamp of the files that it had read; None when there was none."""
+        """Where the last check ended, and the stamp of the files that it had read; None when there was none.
+
+        Raises Damaged.
+        """
         row = self._connection.execute("SELECT size, edge, recorded_at, stamp FROM state").fetchone()
         if row is None:
             return None
         size, edge, at, stamp = row
+        if [int, bytes, str, bytes] != [type(each) for each in row] or len(edge) != 32 * size.bit_count():
+            raise Damaged("it says no place where a check ended")
         return Start(size, tuple(edge[n : n + 32] for n in range(0, len(edge), 32)), at), stamp
 
     def forget(self) -> None:
@@ -93,9 +101,11 @@ class Memory:
         self.pages = Pages(self._connection)
 
     def span(self, number: int) -> bytes:
-        """The root over a full tile that was checked."""
-        found: bytes = self._connection.execute("SELECT hash FROM span WHERE number = ?", (number,)).fetchone()[0]
-        return found
+        """The root over a full tile that was checked. Raises Damaged."""
+        row = self._connection.execute("SELECT hash FROM span WHERE number = ?", (number,)).fetchone()
+        if row is None or type(row[0]) is not bytes:
+            raise Damaged(f"it lacks the root over tile {number}")
+        return bytes(row[0])
 
     def advance(self, start: Start, first: int, spans: list[bytes]) -> None:
         """So far a check has come: over whole tiles, those from `first` on new."""

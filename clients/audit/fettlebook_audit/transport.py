@@ -44,7 +44,7 @@ class Service:
             with error:
                 raise Unanswered(path, error.code, error.reason) from None
         except (OSError, HTTPException) as error:
-            raise Unreachable(f"{self.url}: {error}") from None
+            raise Unreachable(f"{self.url}: {getattr(error, 'reason', error)}") from None
         except ValueError:  # its words may hold the token
             raise Unreachable(f"{self.url}: no URL, or FETTLEBOOK_TOKEN holds no token") from None
         if len(content) > largest:

@@ -3,7 +3,9 @@
 import json
 import os
 import shutil
+import sqlite3
 import tempfile
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -349,3 +351,39 @@ def test_two_gigabytes_of_zeros_are_no_checkpoint_no_tile_no_bundle_no_paper(cop
 def test_a_key_under_another_name_is_no_key(copy):
     (copy / "keys").write_text(KEY.replace(ORIGIN, "other.example/book"))
     assert 3 == main(["check", str(copy)])
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        "UPDATE page SET next = 999",
+        "UPDATE page SET next = 'many'",
+        "UPDATE state SET edge = x'00'",
+        "UPDATE state SET recorded_at = 7",
+        "UPDATE state SET size = 'all', stamp = 0",
+        "UPDATE state SET recorded_at = '9999'",
+        "DELETE FROM span",
+        "UPDATE span SET hash = zeroblob(32)",
+        None,
+    ],
+)
+def test_a_memory_that_was_damaged_calls_nothing_wrong(copy, capsys, damage):
+    """What it says of a true copy is not believed before all was read again; what is wrong is found all the same."""
+    assert [] == faults(copy, capsys)
+    if damage is None:  # a page in the middle of the file
+        content = bytearray((copy / "verified").read_bytes())
+        content[4096:8192] = b"\xff" * 4096
+        (copy / "verified").write_bytes(content)
+    else:
+        with closing(sqlite3.connect(copy / "verified")) as memory, memory:
+            memory.execute(damage)
+    assert [] == faults(copy, capsys)
+    assert [] == faults(copy, capsys)
+
+
+def test_what_cannot_be_looked_at_is_said_in_words(tmp_path, capsys):
+    found = []
+    for words in (["bundle", "nowhere"], ["fetch", "http://127.0.0.1:1", str(tmp_path)], ["check", str(tmp_path)]):
+        found.append((main(words), capsys.readouterr().err))
+    assert [3, 2, 3] == [status for status, _ in found]
+    assert all(part in said for part, (_, said) in zip(("nowhere: No such file", "--key", "fetch"), found, strict=True))
