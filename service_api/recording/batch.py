@@ -76,6 +76,7 @@ class Batch:
         count, self.pages, self.known_units = mark
         for _, entry, _ in self.accepted[count:]:
             del self.by_id[entry.id], self.digests[entry.id]
+            self.roots.pop(entry.id, None)
             if entry.type == "unit.registered":
                 del self.classes[entry.subject_id]
             elif entry.type == "sheet.issued":

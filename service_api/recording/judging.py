@@ -93,6 +93,8 @@ def judge_one(
             draft = decide(connection, draft, batch.head)
         except Refusal as refusal:
             return refused(refusal, entry.id)
+    if target is not None:
+        batch.roots[entry.id] = root_of(target, lambda ident: _entry(memory, connection, batch, ident))
     return _accept(batch, draft, sender, permits.signed(entry, sender, signed_in))
 
 
@@ -173,7 +175,6 @@ def _correction_faults(memory: Memory, connection: Connection, batch: Batch, dra
         return [Fault("/data/target", "unknown-entry", "no such entry in the book, or earlier in this batch")]
     if target.subject != entry.subject:
         return [Fault("/subject", "wrong-subject", f"a correction stands on its target's subject, {target.subject}")]
-    batch.roots[entry.id] = root_of(target, lambda ident: _entry(memory, connection, batch, ident))
     if entry.type == "entry.superseded":
         found = _ahead(batch, entry.data, "/data")
         return found + _new_data_faults(memory, connection, batch, target, body.data, "/data/data")

@@ -210,3 +210,14 @@ def test_look_alikes_of_a_taken_id(tell, codes):
         f.job_opened("J-1", occurred_at=DAY[10]),
     )
     assert ([], []) == both(codes)
+
+
+def test_a_correction_that_was_refused_leaves_nothing_to_an_entry_of_the_same_id(tell, post, codes):
+    """Both in one commit: the fact claims its serial as any other."""
+    (first,) = tell(f.fitted("feed-nut", B114, subject="unit:U-1", occurred_at=DAY[8]))
+    wrong = f.superseded(first, first["data"] | {"occurred_at": "2099-01-01T00:00:00Z"})
+    second = f.fitted("feed-nut", B114, subject="unit:U-2", occurred_at=DAY[9], id=wrong["id"])
+    outcomes = post([wrong, second]).json["outcomes"]
+    assert [422, 201] == [o["status"] for o in outcomes], outcomes
+    assert ["serial-in-two-places"] == receipt(outcomes[1]["entry"])
+    assert (["serial-in-two-places"], ["serial-in-two-places"]) == both(codes)
