@@ -3,6 +3,7 @@
 The schemas are imported with the first entry that is sent: who only reads starts without them.
 """
 
+from collections.abc import Sequence
 from datetime import UTC
 from functools import cache
 from hashlib import sha256
@@ -88,7 +89,7 @@ def plain_draft(body: bytes) -> Draft | None:
     a text of that length has no name that stands twice, which nothing else here would see.
     """
     draft = _plain(_loaded(body))
-    return draft if draft is not None and draft.length == len(body) else None
+    return draft if draft is not None and _is_shortest(body, (draft,), 0) else None
 
 
 def plain_drafts(body: bytes) -> list[Draft] | None:
@@ -102,8 +103,20 @@ def plain_drafts(body: bytes) -> list[Draft] | None:
         if draft is None:
             return None
         drafts.append(draft)
-    length = sum(draft.length for draft in drafts) + len(drafts) + 1  # brackets, and commas in between
-    return drafts if length == len(body) else None
+    return drafts if _is_shortest(body, drafts, len(drafts) + 1) else None  # brackets, and commas in between
+
+
+SPACE = b" \t\r\n"
+
+
+def _is_shortest(body: bytes, drafts: Sequence[Draft], more: int) -> bool:
+    """No text of these entries is shorter, spaces apart: those between its words, and those within them, which both
+    have. `more` bytes stand around the entries."""
+    length = sum([draft.length for draft in drafts]) + more
+    if length == len(body):
+        return True
+    spaces = sum([len(part) - len(part.translate(None, SPACE)) for draft in drafts for part in draft.cut])
+    return length - spaces == len(body.translate(None, SPACE))
 
 
 def _loaded(body: bytes) -> Any:
