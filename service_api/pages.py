@@ -3,6 +3,7 @@
 from binascii import hexlify
 from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, date, datetime
+from functools import partial
 from uuid import UUID
 
 from sqlalchemy import Connection
@@ -16,7 +17,7 @@ from service_api.domain.fold import step
 from service_api.domain.gauges import Calibration, GaugeRecord
 from service_api.domain.state import UnitState, begin, witness
 from service_api.domain.timeline import Item, Key, effective_history, facts, fold, reach
-from service_api.log import store
+from service_api.log import driver, store
 from service_api.projections import units
 from service_api.wire.entries import read_stored
 
@@ -170,9 +171,8 @@ def find_entry(connection: Connection, book: int, ident: str) -> Recorded | None
 
 def recorded_answer(connection: Connection, book: int, index: int) -> bytes:
     """An entry as it was answered when it was recorded."""
-    (stored,) = store.texts(connection, book, (index,))
-    kept = store.receipt(connection, book, index)
-    return entry_answer(stored.hashed, kept.leaf, kept.said)
+    (kept,) = store.run_of(partial(driver.rows, connection), book, index, index + 1)
+    return entry_answer(*kept)
 
 
 def entry_answer(hashed: bytes, leaf: bytes, said: bytes | None) -> bytes:

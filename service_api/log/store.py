@@ -264,13 +264,6 @@ def run_of(ask: driver.Ask, book: int, start: int, stop: int) -> list[tuple[byte
 _RUN = "SELECT {} FROM {} WHERE book = ? AND log_index >= ? AND log_index < ? ORDER BY log_index"
 
 
-def receipt(connection: Connection, book: int, index: int) -> Receipt:
-    row = connection.execute(
-        select(t.receipt.c.leaf, t.receipt.c.said).where(t.receipt.c.book == book, t.receipt.c.log_index == index)
-    ).one()
-    return Receipt(row.leaf, row.said)
-
-
 def receipts(connection: Connection, book: int, indexes: Sequence[int]) -> dict[int, Receipt]:
     """The receipts of the entries at these indexes."""
     found: dict[int, Receipt] = {}
