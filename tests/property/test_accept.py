@@ -225,6 +225,18 @@ def test_a_text_of_a_plain_example_is_read_at_once_however_it_is_laid_out(path: 
         assert slow or plain_draft(body) is not None
 
 
+@pytest.mark.parametrize(
+    "layout", [{"separators": (",", ":")}, {}, {"indent": 2}], ids=["compact", "spaced", "indented"]
+)
+def test_a_name_that_stands_twice_is_left_to_the_careful_reader_however_the_text_is_laid_out(layout: Any) -> None:
+    example = json.loads((EXAMPLES[0].parent / "tag.scanned.json").read_text("utf-8"))
+    text = json.dumps(example, **layout)
+    twice = text.replace("{", '{"v":1,', 1)
+    assert plain_draft(text.encode()) is not None
+    assert plain_draft(twice.encode()) is None
+    assert plain_drafts(f"[{text},{twice}]".encode()) is None
+
+
 # Types whose data holds an open object, which only the schema walks.
 OPEN = {
     "entry.superseded",
