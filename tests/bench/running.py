@@ -186,12 +186,23 @@ def q(value: str, uom: str) -> dict[str, str]:
     return {"value": value, "uom": uom}
 
 
+CALIBRATION = {
+    "certificate": "CAL-1",
+    "as_found": [{"at": "0.10", "error": "0.00"}, {"at": "0.50", "error": "0.01"}],
+    "uom": "circ",
+    "allowed_error": "0.02",
+    "range": ["0.00", "1.00"],
+    "uncertainty": "0.01",
+}
+
+
 def beginnings(ids: Ids) -> Iterator[dict[str, Any]]:
     """A sheet, a gauge with a calibration, and a thousand registered units that hold a nut."""
     at = datetime.now(UTC) - timedelta(days=1)
     sheet = json.loads((ROOT / "seed/sheets/SEL.json").read_text("utf-8"))
     yield an_entry(ids, "sheet.issued", "class:SEL", {"rev": 1, "effective_on": "2022-03-01", "sheet": sheet}, at)
     yield an_entry(ids, "unit.registered", "unit:G-1", {"class": "GDIAL", "origin": "used", "family": "gauge"}, at)
+    yield an_entry(ids, "gauge.calibrated", "unit:G-1", CALIBRATION | {"due": f"{at + timedelta(days=365):%Y-%m-%d}"}, at)
     for number in range(UNITS):
         yield from registered(ids, unit(number), at)
 
@@ -204,7 +215,7 @@ def registered(ids: Ids, name: str, at: datetime) -> Iterator[dict[str, Any]]:
     yield an_entry(ids, "part.fitted", f"unit:{name}", nut, at)
 
 
-def reading(ids: Ids, name: str, at: datetime, hours: str = "150.0") -> dict[str, Any]:
+def reading(ids: Ids, name: str, at: datetime, hours: str = "110.0") -> dict[str, Any]:
     """Backlash as found, as the bench page sends it: about 600 bytes."""
     values = [{"value": v, "position": p} for v, p in (("0.11", "25"), ("0.12", "50"), ("0.11", "75"))]
     data = {
@@ -498,7 +509,7 @@ class Bench:
         return Load(float(found[1]), float(slow[1]) * {"us": 1e-3, "ms": 1, "s": 1e3}[slow[2]])
 
     def post(
-        self, address: str, path: str, clients: int, name: str = "@UNIT@", hours: str = "150.0", token: str = ""
+        self, address: str, path: str, clients: int, name: str = "@UNIT@", hours: str = "110.0", token: str = ""
     ) -> Load:
         """Readings, each with an id of its own, on the thousand units in turn or on the one that is named."""
         entry = reading(self.ids, name, datetime.now(UTC), hours) | {"id": "@ID@", "occurred_at": "@AT@"}
