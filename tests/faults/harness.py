@@ -239,7 +239,7 @@ class _Writer:
 
     def run(self) -> None:
         line = Line(self.load.token)
-        while self.queue or not self._done():
+        while not self.load.abandoned and (self.queue or not self._done()):
             if not self.queue:
                 self.queue.extend(self._next() for _ in range(self.random.choice((1, 1, 1, 5))))
             batch = list(self.queue)
