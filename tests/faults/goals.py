@@ -99,6 +99,8 @@ def kills(run: Run) -> Figure:
                     file=sys.stderr,
                     flush=True,
                 )
+                for words in each.faults:
+                    print(f"{name:>5} {words}", file=sys.stderr, flush=True)
                 found += [f"kill {name}: {words}" for words in each.faults]
                 last = each.acked
         acked, done = acked + last, done + part
