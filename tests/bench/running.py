@@ -202,7 +202,8 @@ def beginnings(ids: Ids) -> Iterator[dict[str, Any]]:
     sheet = json.loads((ROOT / "seed/sheets/SEL.json").read_text("utf-8"))
     yield an_entry(ids, "sheet.issued", "class:SEL", {"rev": 1, "effective_on": "2022-03-01", "sheet": sheet}, at)
     yield an_entry(ids, "unit.registered", "unit:G-1", {"class": "GDIAL", "origin": "used", "family": "gauge"}, at)
-    yield an_entry(ids, "gauge.calibrated", "unit:G-1", CALIBRATION | {"due": f"{at + timedelta(days=365):%Y-%m-%d}"}, at)
+    due = {"due": f"{at + timedelta(days=365):%Y-%m-%d}"}
+    yield an_entry(ids, "gauge.calibrated", "unit:G-1", CALIBRATION | due, at)
     for number in range(UNITS):
         yield from registered(ids, unit(number), at)
 
