@@ -5,59 +5,34 @@ root. `roots` are those at the sizes that somebody does.
 """
 
 import gc
-import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from hashlib import sha256
-from operator import le
-from typing import Any
 
-import orjson
 from sqlalchemy.exc import DBAPIError
 
-from service_api.log import driver
+from service_api.log.engines import QuickReader
 from service_api.log.merkle import Frontier, leaf_hash, leaf_hashes, tile_root
 from service_api.log.tiles import HEIGHT, WIDTH
+from service_api.ops.forms import Forms
+from service_api.ops.order import Order
 from service_api.ops.wrongs import MOST, Wrongs
-from service_api.wire.canonical import entry_text
 
 Progress = Callable[[int], None]
 BLOCK = 2 * WIDTH  # entries read at a time
-ADDED = ("index", "seq", "recorded_at", "recorded_by", "signed")
-COMPLETED = ("unit.released", "release.reissued")  # the service puts a certificate into what the client sent
-_WHAT = (("hashed", "entry"), ("leaf", "receipt"))
-_RUNS, _WHOLE_RUNS, _ONE = (
-    [f"SELECT {column} FROM {table} WHERE book = ? AND {among} ORDER BY log_index" for column, table in _WHAT]
-    for among in (
-        "log_index >= ? AND log_index < ?",
-        "log_index >= ? AND log_index < ? AND log_index = CAST(log_index AS BIGINT)",  # SQLite takes fractions too
-        "log_index = ?",
-    )
-)
-_IDS = "SELECT id, digest, log_index FROM entry_id WHERE book = ? AND id IN ({})"
-
-
-# What stands in a canonical text from the book's own index on: words, numbers and closed records. Nothing behind `data`
-# can be taken for one of these members. Written so that nothing is tried twice: `++` gives nothing back, and an
-# alternative to nothing is quicker than `?`.
-_INDEX = b',"index":'
-_WORD = rb'"[^"\\]*+(?:"|(?:\\.[^"\\]*+)++")'
-_PLACE = re.compile(
-    rb'%(i)b(\d{1,16}+),(?:"job":%(w)b,|)"occurred_at":"[^"]*+","recorded_at":"([^"]*+)","recorded_by":%(w)b,'
-    rb'(?:"seen_index":\d++,|)"seq":(\d{1,16}+),(?:"signed":\{[^{}]*+\},|)(?:"site":%(w)b,|)'
-    rb'(?:"source":\{(?:[^"{}]|%(w)b)*+\},|)"subject":"([^"]*+)"' % {b"i": _INDEX, b"w": _WORD},
-    re.S,
-)
-Place = tuple[bytes, bytes, bytes, bytes]  # index, recorded moment, running number and subject
-
-
-def stated(texts: Iterable[bytes]) -> list[Place]:
-    """What each of these canonical texts says of its place. Raises ValueError where one is no entry."""
-    match = _PLACE.match
-    try:
-        return [match(text, text.rfind(_INDEX)).groups() for text in texts]  # type: ignore[union-attr,misc]
-    except AttributeError:
-        raise ValueError("it is no entry") from None
+_RUN = "WHERE book = ? AND log_index >= ? AND log_index < ?"
+_WHOLE = " AND log_index = CAST(log_index AS BIGINT)"  # SQLite takes fractions too
+_TEXTS = "SELECT hashed FROM entry {} ORDER BY log_index"
+# The leaves of a run one behind the other, and how many are 32 bytes; in another order they are no block's
+_LEAVES = {
+    "sqlite": "SELECT CAST(group_concat(leaf, '') AS BLOB), sum(typeof(leaf) = 'blob' AND length(leaf) = 32)"
+    " FROM receipt {}",
+    "postgresql": "SELECT string_agg(leaf, ''::bytea ORDER BY log_index), count(*) FILTER (WHERE length(leaf) = 32)"
+    " FROM receipt {}",
+}
+_ONE = [
+    f"SELECT {column} FROM {table} WHERE book = ? AND log_index = ?"
+    for column, table in (("hashed", "entry"), ("leaf", "receipt"))
+]
 
 
 @contextmanager
@@ -72,12 +47,6 @@ def uncollected() -> Iterator[None]:
             gc.enable()
 
 
-def _numbers(words: Iterable[bytes]) -> list[int]:
-    """Digits as numbers, all at once. Raises ValueError for a form that no number has in JSON."""
-    found: list[int] = orjson.loads(b"[%b]" % b",".join(words))
-    return found
-
-
 class Leaves:
     """One pass over the first `size` entries of a book.
 
@@ -86,18 +55,23 @@ class Leaves:
         for rows that stand at no whole index
     """
 
-    def __init__(self, ask: driver.Ask, book: int, size: int, sizes: Iterable[int] = (), form: bool = True) -> None:
-        self.ask, self.book, self.size, self.form = ask, book, size, form
-        self._sql = _WHOLE_RUNS if form else _RUNS
+    def __init__(self, ask: QuickReader, book: int, size: int, sizes: Iterable[int] = (), form: bool = True) -> None:
+        self.ask, self.book, self.size = ask, book, size
+        run = _RUN + _WHOLE if form else _RUN
+        self._texts, self._leaves = (sql.format(run) for sql in (_TEXTS, _LEAVES[ask.engine.dialect.name]))
         self.wrongs = Wrongs()
         self.roots: dict[int, bytes] = {}
-        self.recorded_at = b""
+        self._order = Order(self.wrongs)
+        self._forms = Forms(ask, book, self.wrongs) if form else None
         self._wanted = sorted({n for n in sizes if n <= size})
         self._by_text, self._by_leaf = Frontier(), Frontier()
         self._differ: list[int] = []
-        self._seqs: dict[bytes, int] = {}
-        self._jumped: set[bytes] | None = None  # pages seen since an entry was lost, whose numbers may have jumped
         self._blind = False  # neither text nor leaf of some entry
+
+    @property
+    def recorded_at(self) -> bytes:
+        """The last recorded moment."""
+        return self._order.recorded_at
 
     def look(self, progress: Progress = lambda _: None) -> "Leaves":
         for first in range(0, self.size, BLOCK):
@@ -112,13 +86,13 @@ class Leaves:
         """Say of every text that is not its leaf's which of the two belongs to the head's root."""
         if self._blind:
             return
-        by_leaf = root == self._by_leaf.root()
+        by_text = root == self._by_text.root()
         for at in self._differ:
-            if by_leaf or root != self._by_text.root():
-                self.wrongs.add("edited", at, "its text is not what its leaf was made from")
-            else:
+            if by_text:
                 self.wrongs.add("damaged", at, "its leaf is wrong; the head's root was made from its text")
-        if root not in (self._by_leaf.root(), self._by_text.root()) and not self._differ:
+            else:
+                self.wrongs.add("edited", at, "its text is not what its leaf was made from")
+        if not (by_text or self._differ):
             words = f"the head's root is not that over the {self.size} entries"
             self.wrongs.add("edited", None, words)
 
@@ -133,15 +107,23 @@ class Leaves:
         """Every text and every leaf is there, and the one hashes to the other."""
         span = (self.book, first, first + width)
         try:
-            texts, leaves = ([what for (what,) in self.ask(sql, span)] for sql in self._sql)
-            right = len(texts) == width and leaf_hashes(texts) == leaves
+            texts = [text for (text,) in self.ask(self._texts, span)]
+            hashes = leaf_hashes(texts)
+            ((leaves, sound),) = self.ask(self._leaves, span)
         except (DBAPIError, TypeError):  # a page that cannot be read, words where bytes belong
             return False
-        if right:
-            for at in range(0, width, WIDTH):
-                self._hashes(first + at, leaves[at : at + WIDTH], leaves[at : at + WIDTH])
-            self._read(first, texts)
-        return right
+        if not (len(texts) == sound == width and b"".join(hashes) == leaves):
+            return False
+        for at in range(0, width, WIDTH):
+            tile = hashes[at : at + WIDTH]
+            self._hashes(first + at, tile, tile)
+        self._read(first, texts)
+        return True
+
+    def _read(self, first: int, texts: Sequence[bytes]) -> None:
+        if self._forms:
+            self._forms.read(first, texts)
+        self._order.read(first, texts)
 
     def _one_by_one(self, first: int, width: int) -> None:
         hashes, kept = [], []
@@ -151,7 +133,7 @@ class Leaves:
                 self.wrongs.add(
                     "missing", index, "the store has no text of it" + (" and no leaf" if leaf is None else "")
                 )
-                self._jumped = set()
+                self._order.lost()
             else:
                 self._read(index, [text])
                 if leaf is None:
@@ -199,105 +181,3 @@ class Leaves:
             for leaf in after[: size - frontier.size]:
                 frontier.push(leaf)
             self.roots[size] = frontier.root()
-
-    def _read(self, first: int, texts: Sequence[bytes]) -> None:
-        if self.form:
-            self._forms(first, texts)
-        right = self._in_order(first, texts)
-        for index, text in enumerate(texts[right:], first + right):
-            self._read_one(index, text)
-
-    def _in_order(self, first: int, texts: Sequence[bytes]) -> int:
-        """How many of the texts are plainly where they belong; the others are to be read one by one."""
-        try:
-            places, moments, numbers, subjects = zip(*stated(texts), strict=True)
-            stand = _numbers(places) == list(range(first, first + len(texts)))
-            follow = zip(subjects, _numbers(numbers), strict=True)
-        except ValueError:
-            return 0
-        if not (stand and all(map(le, (self.recorded_at, *moments), moments)) and self._jumped is None):
-            return 0
-        seqs = self._seqs
-        for at, (subject, seq) in enumerate(follow):
-            if seqs.get(subject, 0) != seq:
-                self.recorded_at = moments[at - 1] if at else self.recorded_at
-                return at
-            seqs[subject] = seq + 1
-        self.recorded_at = moments[-1]
-        return len(texts)
-
-    def _read_one(self, index: int, text: bytes) -> None:
-        try:
-            ((place, at, number, subject),) = stated([text])
-        except ValueError:
-            self.wrongs.add("edited", index, "it is no entry")
-            self._jumped = set()
-            return
-        seq, wanted = int(number), self._seqs.get(subject, 0)
-        self._seqs[subject] = seq + 1
-        if seq != wanted or int(place) != index or at < self.recorded_at:
-            self._misplaced(index, int(place), at, subject, seq, wanted)
-        else:
-            self.recorded_at = at
-        if self._jumped is not None:
-            self._jumped.add(subject)
-
-    def _misplaced(self, index: int, place: int, at: bytes, subject: bytes, seq: int, wanted: int) -> None:
-        if place != index:
-            self.wrongs.add("reordered", index, f"its text says that it is entry {place}")
-        if seq != wanted:
-            self._off_its_page(index, subject, seq, wanted)
-        if at < self.recorded_at:
-            self.wrongs.add("reordered", index, "it was recorded before the entry before it")
-        self.recorded_at = max(at, self.recorded_at)
-
-    def _off_its_page(self, index: int, subject: bytes, seq: int, wanted: int) -> None:
-        if self._jumped is not None and subject not in self._jumped and seq > wanted:
-            return  # what lies between is missing, which has been said
-        words = f"it is number {seq} on the page of {subject.decode()}, where {wanted} belongs"
-        self.wrongs.add("missing" if seq > wanted else "inserted", index, words)
-
-    def _forms(self, first: int, texts: Sequence[bytes]) -> None:
-        read: dict[bytes, tuple[int, dict[str, Any]]] = {}
-        for index, text in enumerate(texts, first):
-            try:
-                entry = orjson.loads(text)
-                if entry_text(entry) != text or (_fraction_in(text) and _has_fraction(entry)):
-                    self.wrongs.add("edited", index, "its text is not in canonical form")
-                read[bytes.fromhex(entry["id"].replace("-", ""))] = index, entry
-            except (ValueError, KeyError, TypeError, AttributeError):
-                self.wrongs.add("edited", index, "it is no entry")
-        self._ids(read)
-
-    def _ids(self, read: dict[bytes, tuple[int, dict[str, Any]]]) -> None:
-        rows = self.ask(_IDS.format(", ".join("?" * len(read))), (self.book, *read)) if read else []
-        kept = {bytes(ident): (bytes(digest), index) for ident, digest, index in rows}
-        for ident, (index, entry) in read.items():
-            found = kept.get(ident)
-            if found is None:
-                self.wrongs.add("missing", index, "the store does not know its id: it could be recorded twice")
-            elif found[1] != index:
-                self.wrongs.add("reordered", index, f"its id stands for entry {found[1]}")
-            elif entry.get("type") not in COMPLETED and found[0] != _sent(entry):
-                self.wrongs.add("edited", index, "what was sent under its id is another than its text")
-
-
-def _sent(entry: dict[str, Any]) -> bytes:
-    """The digest of what the client sent: the book's own members, which were added to it (DESIGN 4), are taken out."""
-    for name in ADDED:
-        entry.pop(name, None)
-    return sha256(entry_text(entry)).digest()
-
-
-# A number with a fraction, or text that looks like one; each begins with what can be looked for quickly
-_FRACTIONS = [re.compile(mark + rb"-?\d+[.eE]") for mark in (rb'":', rb",", rb"\[")]
-
-
-def _fraction_in(text: bytes) -> bool:
-    return any(each.search(text) for each in _FRACTIONS)
-
-
-def _has_fraction(value: Any) -> bool:
-    if isinstance(value, dict):
-        return any(map(_has_fraction, value.values()))
-    return any(map(_has_fraction, value)) if isinstance(value, list) else isinstance(value, float)

@@ -38,8 +38,8 @@ def drill(book, tmp_path) -> Drill:
     return drill_in(book[0], tmp_path, book[1])
 
 
-def verified(drill, *papers):
-    words = [word for paper in papers for word in ("--against", str(drill.paper(paper)))]
+def verified(drill, *papers, quick=False):
+    words = [word for paper in papers for word in ("--against", str(drill.paper(paper)))] + ["--quick"] * quick
     return said(CliRunner().invoke(cli.main, ["--data", str(drill.data), "--json", "verify", *words]))
 
 
@@ -396,7 +396,10 @@ def test_every_key_swapped_is_badly_signed(drill):
         ("UPDATE entry SET hashed = CAST(x'ff00' AS TEXT) WHERE log_index = 100", ("damaged", 100, 100)),
         ("UPDATE entry SET hashed = 7 WHERE log_index = 100", ("missing", 100, 100)),
         ("UPDATE receipt SET leaf = hex(leaf) WHERE log_index = 100", ("damaged", 100, 100)),
+        ("UPDATE receipt SET leaf = CAST(leaf AS TEXT) WHERE log_index = 100", ("damaged", 100, 100)),
         ("UPDATE receipt SET leaf = zeroblob(31) WHERE log_index = 100", ("damaged", 100, 100)),
+        ("UPDATE receipt SET leaf = x'' WHERE log_index = 100", ("damaged", 100, 100)),
+        ("UPDATE entry SET hashed = x'' WHERE log_index = 100", ("edited", 100, 100)),
         ("UPDATE log_head SET root = 'words', edge = 7", ("edited", None, None)),
         ("UPDATE log_head SET size = 'many', recorded_at = x'ff'", ("inserted", 0, 299)),
     ],
@@ -405,11 +408,45 @@ def test_what_no_service_writes_is_told_and_never_ends_in_a_trace(drill, change,
     """A store of SQLite takes a value of any type in any column."""
     with drill.beneath() as b:
         b.run(change)
-    answer = CliRunner().invoke(
-        cli.main, ["--data", str(drill.data), "--json", "verify", *(["--quick"] if quick else [])]
-    )
-    answer = said(answer)
+    answer = verified(drill, quick=quick)
     assert (1, found) == (answer.status, found if found in answer.faults else answer.faults)
+
+
+@pytest.mark.parametrize("quick", [True, False])
+@pytest.mark.parametrize("moved", [1, 31, 32, -1, -32])
+def test_what_is_moved_from_one_leaf_to_the_next_is_told_of_both(drill, moved, quick):
+    """One behind the other they are the same bytes as before."""
+    with drill.beneath() as b:
+        rows = b.run("SELECT leaf FROM receipt WHERE log_index IN (100, 101) ORDER BY log_index").fetchall()
+        both = rows[0][0] + rows[1][0]
+        for index, part in ((100, both[: 32 - moved]), (101, both[32 - moved :])):
+            b.run("UPDATE receipt SET leaf = ? WHERE log_index = ?", (part, index))
+    assert {("damaged", 100, 100), ("damaged", 101, 101)} == verified(drill, quick=quick).faults
+
+
+@pytest.mark.parametrize("quick", [True, False])
+def test_a_leaf_kept_as_words_of_the_same_bytes_and_length_is_told(drill, quick):
+    with drill.beneath() as b:
+        as_long = "SELECT min(log_index) FROM receipt WHERE length(CAST(leaf AS TEXT)) = 32"
+        ((index,),) = b.run(as_long).fetchall()
+        b.run("UPDATE receipt SET leaf = CAST(leaf AS TEXT) WHERE log_index = ?", (index,))
+    assert {("damaged", index, index), ("missing", index, index)} == verified(drill, quick=quick).faults
+
+
+@pytest.mark.parametrize("quick", [True, False])
+def test_leaves_that_changed_places_are_told(drill, quick):
+    with drill.beneath() as b:
+        for source, target in ((100, -1), (101, 100), (-1, 101)):
+            b.run("UPDATE receipt SET log_index = ? WHERE log_index = ?", (target, source))
+    assert {("damaged", 100, 100), ("damaged", 101, 101)} == verified(drill, quick=quick).faults
+
+
+def test_a_text_that_is_no_text_is_told_and_never_ends_in_a_trace(drill):
+    """Its leaf and the head are made anew, so that only what it says gives it away."""
+    with drill.beneath() as b:
+        b.put(100, b.text(100).replace(b'"unit:U-', b'"unit:\xff'))
+        b.leaf(100)
+    assert {("edited", None, None), ("missing", 100, 100), ("missing", 102, 102)} == verified(drill, quick=True).faults
 
 
 @pytest.mark.parametrize("table", ["entry", "receipt"])

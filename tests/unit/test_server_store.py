@@ -8,7 +8,10 @@ import pytest
 from sqlalchemy import Engine
 
 from service_api.app import Store
-from service_api.ops.verify import verify
+from service_api.log.store import Book
+from service_api.ops.leaves import Leaves
+from service_api.ops.order import Order
+from service_api.ops.verify import read_head, verify
 from service_api.permits import Sender
 from service_api.projections import units
 from service_api.settings import Settings
@@ -74,10 +77,34 @@ def test_the_same_story_gives_the_same_answers_on_either_store(store, server_sto
     assert embedded == server
 
 
-def test_a_book_on_a_server_is_verified_and_what_was_altered_beneath_it_is_found(server_store: Store) -> None:
-    book = new_book(server_store, "test.example/depot")
+def told_on(store: Store) -> Book:
+    book = new_book(store, "test.example/depot")
     for raws in story():
-        server_store.recorder(book.number).record([read_draft(raw) for raw in raws], ADMIN)
+        store.recorder(book.number).record([read_draft(raw) for raw in raws], ADMIN)
+    return book
+
+
+@pytest.mark.parametrize("moved", [0, 1, 32])
+def test_leaves_on_a_server_are_compared_in_one_go_and_each_for_itself(server_store: Store, moved: int) -> None:
+    """What is moved from one to the next leaves the same bytes one behind the other."""
+    book = told_on(server_store)
+    with server_store.writing.begin() as connection:
+        connection.exec_driver_sql("ALTER TABLE receipt DISABLE TRIGGER receipt_sealed")
+        rows = connection.exec_driver_sql("SELECT leaf FROM receipt WHERE log_index IN (7, 8) ORDER BY log_index")
+        both = b"".join(bytes(leaf) for (leaf,) in rows)
+        for index, part in ((7, both[: 32 - moved]), (8, both[32 - moved :])):
+            connection.exec_driver_sql("UPDATE receipt SET leaf = %s WHERE log_index = %s", (part, index))
+    leaves = Leaves(server_store.quickly, book.number, 14, form=False)
+    with pytest.MonkeyPatch.context() as alone:
+        if not moved:
+            alone.delattr(Leaves, "_one_by_one")
+            alone.delattr(Order, "_read_one")
+        leaves.look().against(read_head(server_store.quickly, book)[2])
+    assert [("damaged", index) for index in (7, 8) if moved] == [(wrong.how, wrong.first) for wrong in leaves.wrongs]
+
+
+def test_a_book_on_a_server_is_verified_and_what_was_altered_beneath_it_is_found(server_store: Store) -> None:
+    book = told_on(server_store)
     found = verify(server_store, book)
     assert ([], 14, 3) == (found.wrongs, found.entries, len(found.needs_memory))
     with server_store.writing.begin() as connection:

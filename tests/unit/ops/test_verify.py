@@ -10,7 +10,8 @@ from pymerkle import InmemoryTree
 
 from service_api import cli
 from service_api.log.merkle import Frontier, tile_root
-from service_api.ops.leaves import Leaves, stated
+from service_api.ops.leaves import Leaves
+from service_api.ops.order import Order, stated
 from tests import factories as make
 
 EVERY_WAY = ["cut tail", "fork signed anew", "old backup"]
@@ -62,6 +63,13 @@ def test_the_roots_at_every_size_are_the_peers(store, book, peer, form):
     found = Leaves(store.quickly, book.number, 300, [*sizes, 301], form).look()
     assert [] == found.wrongs
     assert {n: peer.get_root(n) if n else sha256(b"").digest() for n in sizes} == found.roots
+
+
+@pytest.mark.parametrize("form", [True, False])
+def test_a_sound_book_is_not_looked_through_entry_by_entry(store, book, told, form, monkeypatch):
+    monkeypatch.delattr(Leaves, "_one_by_one")
+    monkeypatch.delattr(Order, "_read_one")
+    assert [] == Leaves(store.quickly, book.number, 300, form=form).look().wrongs
 
 
 def test_a_paper_that_remembers_the_whole_book_leaves_nothing_open(store, book, peer, tmp_path):
