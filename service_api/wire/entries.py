@@ -57,10 +57,11 @@ def read_draft(raw: Any, computed: bool = False) -> Draft:
     if not isinstance(raw, dict):
         raise Malformed.at("", "wrong-form", "an entry is a JSON object")
     kind = _type_of(raw)
-    return _drafted(raw, _plainly(kind, raw, computed) or _by_the_schema(kind, raw, computed))
+    return drafted(raw, _plainly(kind, raw, computed) or _by_the_schema(kind, raw, computed))
 
 
-def _drafted(raw: dict[str, Any], envelope: Envelope) -> Draft:
+def drafted(raw: dict[str, Any], envelope: Envelope) -> Draft:
+    """The draft of an entry whose envelope was made from `raw`, so that its form is right."""
     second = raw["data"].get("second")
     if second is not None and second == raw["by"]:
         raise Malformed.at("/data/second", "second-is-first", "the second person is another than `by`")
@@ -136,7 +137,7 @@ def _plain(raw: Any) -> Draft | None:
         return None
     envelope = _plainly(kind, raw, computed=False)
     try:
-        return None if envelope is None else _drafted(raw, envelope)
+        return None if envelope is None else drafted(raw, envelope)
     except Malformed:
         return None
 
