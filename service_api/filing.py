@@ -2,7 +2,7 @@
 both ask here.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from functools import cache
 
 from sqlalchemy import Connection
@@ -17,16 +17,18 @@ from service_api.domain.timeline import moved_to
 from service_api.pages import read_entries
 from service_api.projections import units
 from service_api.projections.changes import CONTEXT, Change
-from service_api.projections.units import DRAWN, NAMED, OWN, Topic
+from service_api.projections.units import DRAWN, NAMED, OWN, Topic, Write
 
 CONTEXT_KINDS = ("class", "alert", "shop")
 TAGGING = ("tag.attached", "tag.detached")
 
 
-def own_topics(entry: Recorded) -> list[Topic]:
-    """Where an entry is found by itself."""
-    index, kind = entry.index, entry.type
-    return [Topic(topic, index, relation, kind) for topic, relation in topics_of(entry).items()]
+def own_topics(book: int, entries: Iterable[Recorded]) -> Write:
+    """Where entries are found by themselves."""
+    return Write(
+        units.TOPIC,
+        [(book, topic, e.index, relation, e.type) for e in entries for topic, relation in topics_of(e).items()],
+    )
 
 
 def topics_of(entry: Recorded) -> dict[str, int]:

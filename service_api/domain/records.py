@@ -138,6 +138,15 @@ def replace(record: R, **members: Any) -> R:
     return made
 
 
+def extended(cls: type[R], record: Any, **members: Any) -> R:
+    """The record as one of a class that has more members, all of which are given."""
+    made = object.__new__(cls)
+    fields = made.__dict__
+    fields.update(record.__dict__)
+    fields.update(members)
+    return made
+
+
 @cache
 def builder(cls: type[R]) -> Callable[[dict[str, Any]], R]:
     """A function that makes an instance from its members; those left out get their defaults. Nothing is checked."""

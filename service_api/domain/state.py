@@ -96,7 +96,10 @@ class UnitState:
     @property
     def hours_meter(self) -> MeterState | None:
         """The meter whose uom is `h`; a class has one (CONTRACT D)."""
-        return next((m for m in self.meters.values() if m.uom == "h"), None)
+        for meter in self.meters.values():
+            if meter.uom == "h":
+                return meter
+        return None
 
     @property
     def hours(self) -> tuple[Decimal, Decimal] | None:

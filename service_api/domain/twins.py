@@ -44,5 +44,6 @@ def remembered(recent: tuple[Told, ...], item: Item) -> tuple[tuple[Told, ...], 
     now, near = told(item), recent  # in the order of the moments
     if near and now.at - near[0].at > WINDOW:
         near = tuple([t for t in near if now.at - t.at <= WINDOW])
-    same = [t.entry for t in near if t.what == now.what and (t.by != now.by or t.device != now.device)]
+    what, by, device = now.what, now.by, now.device
+    same = [t.entry for t in near if t.what == what and (t.by != by or t.device != device)]
     return (*near, now)[-MOST:], tuple(same)

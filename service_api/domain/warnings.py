@@ -33,7 +33,7 @@ def newest_row(sheets: Sequence[SheetRevision], code: str) -> Characteristic | N
 
 def uom_fault(body: Any, row: Characteristic | None, pointer: str) -> Fault | None:
     """A reading in a uom that cannot be the characteristic's is malformed."""
-    if not isinstance(body, ReadingTaken) or row is None:
+    if not isinstance(body, ReadingTaken) or row is None or body.uom == row.uom:
         return None
     try:
         in_sheet_uom(Decimal(1), body.uom, row)
@@ -55,18 +55,17 @@ def _reading(body: ReadingTaken, row: Characteristic) -> list[Remark]:
     found = []
     asked = row.positions or ()
     for place, reading in enumerate(body.readings):
-        pointer = f"/data/readings/{place}"
         if asked and reading.position is not None and reading.position not in asked:
             words = f"the sheet names {', '.join(asked)}"
-            found.append(Remark(warning="unknown-position", pointer=f"{pointer}/position", words=words))
+            found.append(Remark(warning="unknown-position", pointer=f"/data/readings/{place}/position", words=words))
         if isinstance(reading.value, Chosen) and reading.value.word not in {c.word for c in row.choices or ()}:
             words = f"the sheet offers {', '.join(c.word for c in row.choices or ()) or 'no words'}"
-            found.append(Remark(warning="unknown-code", pointer=f"{pointer}/value/word", words=words))
+            found.append(Remark(warning="unknown-code", pointer=f"/data/readings/{place}/value/word", words=words))
         if row.resolution is None or not isinstance(reading.value, Decimal) or body.uom != row.uom:
             continue
         if not reading.value.same_quantum(row.resolution) and _digits(reading.value) > _digits(row.resolution):
             words = f"more digits than the resolution of {row.resolution:f}"
-            found.append(Remark(warning="beyond-resolution", pointer=f"{pointer}/value", words=words))
+            found.append(Remark(warning="beyond-resolution", pointer=f"/data/readings/{place}/value", words=words))
     if asked and len(body.readings) > len(asked):
         words = f"the sheet asks for {len(asked)}"
         found.append(Remark(warning="too-many-readings", pointer="/data/readings", words=words))

@@ -62,6 +62,8 @@ def _append(store: Any, roles: frozenset[str], environ: dict[str, Any]) -> Answe
             return None
         body = environ["wsgi.input"].read(int(environ["CONTENT_LENGTH"]))
         environ["wsgi.input"] = BytesIO(body)
+        if not body.startswith(b"{"):  # several entries: to find that it is no single one takes as long as to read it
+            return None
         draft = plain_draft(body) or read_draft(parse(body))
         recorder, sender = entries.recorder_of(store, token, recalled=store.recalled is not None)
     except Exception:  # nothing was done yet: the framework meets the same, and has the words for it

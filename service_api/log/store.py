@@ -50,8 +50,7 @@ class Row(NamedTuple):
     hashed: bytes
 
 
-@dataclass(frozen=True)
-class Leaf:
+class Leaf(NamedTuple):
     index: int
     leaf: bytes
 
@@ -158,20 +157,20 @@ def append(changes: driver.Changes, book: int, head: Head, rows: Sequence[Row], 
     Raises driver.Missed, here or when the changes go out, when the book's head is another.
     """
     after = Head(head.frontier.copy(), recorded_at)
-    entries, ids, leaves = [], [], []
-    for row in rows:
-        index, leaf = after.size, leaf_hash(row.hashed)
-        entries.append((book, index, row.hashed))
-        ids.append((book, row.id, row.digest, index))
-        leaves.append(Leaf(index, leaf))
+    numbered = list(enumerate(rows, head.size))
+    hashes = [leaf_hash(row.hashed) for row in rows]
+    for leaf in hashes:
         after.frontier.push(leaf)
     changes.one(
         "UPDATE log_head SET size = ?, edge = ?, root = ?, recorded_at = ? WHERE book = ? AND size = ?",
         (after.size, after.frontier.pack(), after.frontier.root(), recorded_at, book, head.size),
     )
-    changes.many("INSERT INTO entry (book, log_index, hashed) VALUES (?, ?, ?)", entries)
+    changes.many(
+        "INSERT INTO entry (book, log_index, hashed) VALUES (?, ?, ?)", [(book, n, row.hashed) for n, row in numbered]
+    )
+    ids = [(book, row.id, row.digest, n) for n, row in numbered]
     changes.many("INSERT INTO entry_id (book, id, digest, log_index) VALUES (?, ?, ?, ?)", ids)
-    return Appended(after, leaves)
+    return Appended(after, [Leaf(n, leaf) for n, leaf in enumerate(hashes, head.size)])
 
 
 def add_receipts(changes: driver.Changes, book: int, leaves: Sequence[Leaf], said: Sequence[bytes | None]) -> None:

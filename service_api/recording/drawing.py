@@ -27,18 +27,18 @@ def run(changes: driver.Changes, write: units.Write) -> None:
 
 def write_topics(memory: Memory, connection: Connection, changes: driver.Changes, batch: Batch) -> None:
     book = memory.book.number
-    topics = [topic for _, entry, _ in batch.accepted for topic in own_topics(entry)]
-    corrections = [e for _, e, _ in batch.accepted if TYPES[e.type].corrects]
-    topics += [family_topic(e, batch.roots[e.id]) for e in corrections]
-    run(changes, units.topic_rows(book, topics))
+    entries = [entry for _, entry, _ in batch.accepted]
+    corrections = [entry for entry in entries if TYPES[entry.type].corrects]
+    run(changes, own_topics(book, entries))
+    run(changes, units.topic_rows(book, [family_topic(e, batch.roots[e.id]) for e in corrections]))
     for entry in corrections:
         changes.settle()  # where it shows is read from what came before it
         run(changes, units.topic_rows(book, drawn_topics(connection, book, entry, batch.roots[entry.id])))
     if corrections:
         changes.settle()
-    moves = (changes_of(connection, book, e, batch.roots.get(e.id, e)) for _, e, _ in batch.accepted)
+    moves = (changes_of(connection, book, e, batch.roots.get(e.id, e)) for e in entries)
     run(changes, change_rows(book, [change for found in moves for change in found]))
-    moved = [e.index for _, e, _ in batch.accepted if is_context(batch.roots.get(e.id, e))]
+    moved = [e.index for e in entries if is_context(batch.roots.get(e.id, e))]
     if moved:
         memory.context.clear()
         run(changes, units.context_row(book, max(moved)))

@@ -17,7 +17,7 @@ from service_api.domain.entries.registry import TYPES, EntryType
 from service_api.domain.entry import Envelope, Recorded, Signed
 from service_api.domain.forms import Quantity
 from service_api.domain.plain import make, plain
-from service_api.domain.records import builder, once, record
+from service_api.domain.records import builder, extended, once, record
 from service_api.domain.refusals import Fault, Malformed
 from service_api.wire.canonical import entry_text, load
 
@@ -28,7 +28,7 @@ LONGEST = 48 * 1024  # bytes of canonical text; C2SP bundles carry a 16-bit leng
 class Draft:
     """An entry that may become a fact: well formed, canonical, not yet recorded.
 
-    cut : the four parts of the canonical text without braces; the third may be empty
+    cut : the four parts of the canonical text without braces; the third begins with its comma, or is empty
     digest : SHA-256 of the client's members in canonical form, by which the same entry is known again
     """
 
@@ -41,7 +41,7 @@ class Draft:
     def length(self) -> int:
         """Bytes of the canonical text of what the client sent."""
         head, middle, tail, end = self.cut
-        return len(head) + len(middle) + len(tail) + len(end) + (5 if tail else 4)  # braces, and commas in between
+        return len(head) + len(middle) + len(tail) + len(end) + 4  # braces, and two commas in between
 
     @once
     def key(self) -> bytes:
@@ -107,7 +107,7 @@ def plain_drafts(body: bytes) -> list[Draft] | None:
     return drafts if _is_shortest(body, drafts, len(drafts) + 1) else None  # brackets, and commas in between
 
 
-SPACE = b" \t\r\n"
+SPACES = (b" ", b"\t", b"\r", b"\n")
 
 
 def _is_shortest(body: bytes, drafts: Sequence[Draft], more: int) -> bool:
@@ -116,8 +116,12 @@ def _is_shortest(body: bytes, drafts: Sequence[Draft], more: int) -> bool:
     length = sum([draft.length for draft in drafts]) + more
     if length == len(body):
         return True
-    spaces = sum([len(part) - len(part.translate(None, SPACE)) for draft in drafts for part in draft.cut])
-    return length - spaces == len(body.translate(None, SPACE))
+    within = b"".join([part for draft in drafts for part in draft.cut])
+    return length - _spaces(within) == len(body) - _spaces(body)
+
+
+def _spaces(text: bytes) -> int:
+    return sum([text.count(space) for space in SPACES if space in text])
 
 
 def _loaded(body: bytes) -> Any:
@@ -258,7 +262,7 @@ def _cut(text: bytes) -> tuple[bytes, bytes, bytes, bytes]:
     id_ends = text.rindex(b'"id":"') + _ID_LONG
     moment_ends = text.index(b'"', text.index(_MOMENT, id_ends) + len(_MOMENT)) + 1
     tail_ends = text.index(b",", moment_ends + 1) if text.startswith(_SEEN, moment_ends) else moment_ends
-    return text[1:id_ends], text[id_ends + 1 : moment_ends], text[moment_ends + 1 : tail_ends], text[tail_ends + 1 : -1]
+    return text[1:id_ends], text[id_ends + 1 : moment_ends], text[moment_ends:tail_ends], text[tail_ends + 1 : -1]
 
 
 _ID_LONG = len('"id":"01990000-0000-7000-8000-000000000000"')
@@ -268,25 +272,26 @@ _MOMENT, _SEEN = b'"occurred_at":"', b',"seen_index":'
 def splice(draft: Draft, index: int, seq: int, recorded_at: str, recorded_by: str, signed: Signed | None) -> bytes:
     """The hashed text: the client's canonical members with the book's own in their places (RFC 8785 order)."""
     head, middle, tail, end = draft.cut
-    added = b'"recorded_at":"%b","recorded_by":"%b"' % (recorded_at.encode(), recorded_by.encode())
-    own = b'"seq":%d' % seq
-    if signed is not None:
-        own += b',"signed":' + entry_text(plain(signed))
-    parts = (head, b'"index":%d' % index, middle, added, tail, own, end)
-    return b"{" + b",".join(part for part in parts if part) + b"}"
+    own = b"" if signed is None else b',"signed":' + entry_text(plain(signed))
+    heard = (recorded_at.encode(), recorded_by.encode())
+    return _SPLICED % (head, index, middle, *heard, tail, seq, own, end)
+
+
+_SPLICED = b'{%b,"index":%d,%b,"recorded_at":"%b","recorded_by":"%b"%b,"seq":%d%b,%b}'
 
 
 def recorded(draft: Draft, index: int, seq: int, recorded_at: str, recorded_by: str, signed: Signed | None) -> Recorded:
     """The entry as `read_stored` would give it back, without reading it back."""
-    members = draft.entry.__dict__ | {  # what was worked out for the draft holds for the entry
-        "index": index,
-        "seq": seq,
-        "recorded_at": recorded_at,
-        "recorded_by": recorded_by,
-        "signed": signed,
-    }
-    made: Recorded = builder(Recorded)(members)
-    return made
+    # what was worked out for the draft holds for the entry
+    return extended(
+        Recorded,
+        draft.entry,
+        index=index,
+        seq=seq,
+        recorded_at=recorded_at,
+        recorded_by=recorded_by,
+        signed=signed,
+    )
 
 
 def read_stored(text: bytes) -> Recorded:

@@ -96,7 +96,9 @@ def record(data: str, batches: str) -> float:
         taken = 0.0
         for n in range(-TAKEN_UP, int(batches)):
             raws = [reading(ids, unit(n % TAKEN_UP), datetime.now(UTC)) for _ in range(BATCH)]
-            raws = [raw | {"device": {"id": tablet, "seq": n * BATCH + k}} for k, raw in enumerate(raws, TAKEN_UP * BATCH)]
+            raws = [
+                raw | {"device": {"id": tablet, "seq": n * BATCH + k}} for k, raw in enumerate(raws, TAKEN_UP * BATCH)
+            ]
             told = [(compact(raw).encode(), read_draft(raw).entry) for raw in raws]
             began = time.perf_counter()
             outcomes = recorder.record([drafted(load(text), entry) for text, entry in told], sender)
