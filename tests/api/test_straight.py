@@ -9,6 +9,7 @@ from sqlalchemy.exc import DBAPIError
 from service_api.domain.refusals import Busy
 from service_api.http import straight
 from service_api.recording.recorder import Recorder
+from service_api.wire.canonical import parse
 from tests import factories as make
 
 pytestmark = pytest.mark.usefixtures("standing_unit")
@@ -39,6 +40,13 @@ def test_both_ways_answer_alike(client):
         told = {name: text.replace(other["id"], one["id"]) for name, text in framed.headers.items()}
         assert (status, dict(plain.headers)) == (plain.status_code, told)
         assert (plain.status, plain.json.keys()) == (framed.status, framed.json.keys())
+
+
+def test_several_entries_are_not_read_as_one_first(client, monkeypatch):
+    read = []
+    monkeypatch.setattr(straight, "parse", lambda body: read.append(body) or parse(body))
+    answer = send(client, [make.reading("0.12"), make.reading("0.13")])
+    assert ([201, 201], []) == ([o["status"] for o in answer.json["outcomes"]], read)
 
 
 @pytest.mark.parametrize(
