@@ -151,6 +151,18 @@ _FIND = f"SELECT digest, {', '.join(_COLUMNS)}, {_VERSION} FROM token WHERE book
 NOW = f"SELECT {', '.join(_COLUMNS)}, {_VERSION} FROM token WHERE book = ? AND id "  # and which ids
 
 
+def stands(token: Token) -> tuple[str, tuple[Any, ...]]:
+    """A condition for a server: the token is what it was when it was looked up."""
+    return _STANDS, (token.book, token.id, *[getattr(token, name) for name in _BESIDE_KEY], token.directory)
+
+
+_BESIDE_KEY = [name for name in _COLUMNS if name not in ("book", "id")]
+_STANDS = (  # None is no value to a server, yet the same as None
+    "EXISTS (SELECT 1 FROM token WHERE book = ? AND id = ?"
+    f"{''.join(f' AND {name} IS NOT DISTINCT FROM ?' for name in _BESIDE_KEY)} AND {_VERSION} = ?)"
+)
+
+
 def _token(row: object) -> Token:
     return Token(**{name: getattr(row, name) for name in _COLUMNS})
 

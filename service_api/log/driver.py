@@ -13,7 +13,7 @@ from typing import Any, Protocol, Self, TypeVar
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError
 
-from service_api.log.seat import OneSeat
+from service_api.log.seat import Seats
 
 Row = Sequence[Any]
 T = TypeVar("T")
@@ -93,7 +93,7 @@ class _Embedded:
         self.engine, self.queries, self.pool = engine, queries, engine.pool
 
     def __enter__(self) -> Self:
-        left = self.pool.ready() if isinstance(self.pool, OneSeat) else None
+        left = self.pool.ready() if isinstance(self.pool, Seats) else None
         self.connection = left or self.engine.connect()
         own: Any = self.connection.connection.driver_connection
         self.own = own
@@ -119,7 +119,7 @@ class _Embedded:
         except BaseException:
             self.connection.close()
             raise
-        if not joined and isinstance(self.pool, OneSeat) and self.pool is self.engine.pool:
+        if not joined and isinstance(self.pool, Seats) and self.pool is self.engine.pool:
             self.pool.leave(self.connection)
         else:
             self.connection.close()

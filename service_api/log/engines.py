@@ -16,7 +16,7 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import DBAPIError
 
 from service_api.log import driver
-from service_api.log.seat import OneSeat
+from service_api.log.seat import Seats
 
 # Every statement here goes by a key. Compiling one gains nothing, and to plan it anew for its values takes a quarter of
 # an append (measured: 3.2 ms with the server's own choice, 2.4 ms with plans that stay).
@@ -46,7 +46,7 @@ def writing_engine(url: str) -> Engine:
 
 def appending_engine(url: str) -> Engine:
     """The engine for appends on a server: `log/driver.py` says BEGIN and COMMIT itself, beside the statements."""
-    return _server(url, isolation_level="AUTOCOMMIT", pool_size=APPENDERS)
+    return _server(url, isolation_level="AUTOCOMMIT", poolclass=Seats, pool_size=APPENDERS)
 
 
 def _server(url: str, **more: Any) -> Engine:
@@ -70,7 +70,7 @@ def _durable(url: str) -> Engine:
     """SQLite with one connection, on which a commit is on disk when it returns."""
     how = {"timeout": BUSY_SECONDS, "cached_statements": 256}
     engine = create_engine(
-        url, connect_args=how, poolclass=OneSeat, pool_size=1, max_overflow=0, pool_timeout=BUSY_SECONDS
+        url, connect_args=how, poolclass=Seats, pool_size=1, max_overflow=0, pool_timeout=BUSY_SECONDS
     )
 
     @event.listens_for(engine, "connect")

@@ -1,4 +1,4 @@
-"""The one writing connection of an embedded store, left ready from one append to the next."""
+"""The connections that append, left ready from one append to the next: an embedded store's one, a few to a server."""
 
 from collections import deque
 from threading import Lock
@@ -8,8 +8,8 @@ from sqlalchemy import Connection
 from sqlalchemy.pool import QueuePool
 
 
-class OneSeat(QueuePool):
-    """A pool of one. Who appends leaves the connection checked out for the next append while nobody asks for it.
+class Seats(QueuePool):
+    """Who appends leaves the connection checked out for the next append while nobody asks the pool for one.
 
     To check it in and out again takes as long as half the statements of an append.
     """
@@ -21,7 +21,7 @@ class OneSeat(QueuePool):
         self._asking = 0
 
     def ready(self) -> Connection | None:
-        """The connection that was left, for the caller alone; None when there is none."""
+        """A connection that was left, for the caller alone; None when there is none."""
         try:
             return self._ready.pop()
         except IndexError:

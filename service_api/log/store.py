@@ -4,8 +4,9 @@ Everything here runs inside a transaction: one of `Held`, or one that the caller
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 from sqlalchemy import Connection, Engine, bindparam, insert, select
 
@@ -147,6 +148,45 @@ class Held:
         self._transaction.__exit__(kind, error, trace)
 
 
+class Ahead:
+    """As `Held`, on a server, from the head as it was left: the book is taken when something is first asked.
+
+    When nothing is asked the changes go out as one statement, which holds if the head stands where it was, the book has
+    none of the ids, and all that is `provided` is so. Else raises driver.Missed, wherever that shows first; nothing was
+    changed then.
+    """
+
+    def __init__(
+        self, engine: Engine, book: int, head: Head, ids: Sequence[bytes], provided: Sequence[driver.Query]
+    ) -> None:
+        from service_api.log.postgresql import Later
+
+        self.engine, self.book, self.head, self.ids, self.provided = engine, book, head, ids, provided
+        self.known: dict[bytes, Known] = {}
+        self._open = ExitStack()
+        new = (_NEW, (book, *ids)) if len(ids) == 1 else (_ALL_NEW, (ids, book))
+        self.connection = cast(Connection, Later(engine, [new, *provided], self._hold))
+
+    def __enter__(self) -> "Ahead":
+        return self
+
+    def __exit__(self, kind: Any, error: Any, trace: Any) -> None:
+        self._open.__exit__(kind, error, trace)
+
+    def _hold(self) -> Connection:
+        besides = [(f"SELECT {what}", row) for what, row in self.provided]
+        held = self._open.enter_context(Held(self.engine, self.book, self.ids, besides))
+        if held.head.size != self.head.size or held.known or not all(so for ((so,),) in held.besides):
+            raise driver.Missed("the book is not where it was left, or what stands beside it is not what it was")
+        return held.connection
+
+
+_NEW = "NOT EXISTS (SELECT 1 FROM entry_id WHERE book = ? AND id = ?)"
+# one by one: the plan stays, and planned for a small book another would read all ids of a large one
+_ALL_NEW = (
+    "NOT EXISTS (SELECT 1 FROM unnest(CAST(? AS bytea[])) AS sent (id)"
+    " WHERE (SELECT true FROM entry_id WHERE book = ? AND entry_id.id = sent.id))"
+)
 _LOCK = "SELECT size, edge, recorded_at FROM log_head WHERE book = ?"
 
 

@@ -11,6 +11,7 @@ from service_api.domain.entry import Recorded
 from service_api.domain.matters import Raised, told
 from service_api.domain.records import record
 from service_api.domain.refusals import Refusal
+from service_api.domain.slips import Slip
 from service_api.domain.state import UnitState
 from service_api.late import Tail
 from service_api.log.store import Head
@@ -65,6 +66,7 @@ class Batch:
     issued: dict[str, list[SheetRevision]] = field(default_factory=dict)  # class -> the sheets that it issues
     roles: dict[str, Roles] = field(default_factory=dict)  # of the people who are named, as far as they are known
     signed_in: dict[str, frozenset[str]] = field(default_factory=dict)  # device -> who has a session there
+    slips: dict[str, Slip] = field(default_factory=dict)  # the newest of each device that it moved on
     roots: dict[str, Recorded] = field(default_factory=dict)  # correction -> the fact at its root
 
     def mark(self) -> tuple[int, dict[str, Page], set[str]]:

@@ -110,5 +110,5 @@ def compare(memory: Memory, connection: Connection, changes: driver.Changes, bat
     if any(state.merged is not None for state in after.values()):
         keys |= merges_moved(after, states)
     found = settle(connection, changes, book, keys, states) if keys else []
-    sent = memory.odd(connection, write_slips(changes, book, [e for e, _ in fresh]))
+    sent = memory.odd(connection, batch, write_slips(changes, book, [e for e, _ in fresh]))
     return found + settle_slips(connection, changes, book, sent, keys) if sent or keys else found

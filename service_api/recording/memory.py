@@ -43,6 +43,10 @@ class Memory:
         self.roles: dict[str, Roles] = {}
         self.directory = 0  # the version of the directory that the roles are of
 
+    def is_at(self, head: Head) -> bool:
+        """Nobody else has moved the book since our last entry."""
+        return self.head is not None and self.head.size == head.size
+
     def catch_up(self, connection: Connection, head: Head) -> None:
         """Forget what other processes' entries have made old since our last one."""
         since = None if self.head is None else self.head.size
@@ -89,6 +93,7 @@ class Memory:
             if unit not in self.stepped:
                 self.stepped.put(unit, batch.states[unit], None)
         self.pages |= batch.pages
+        self.slips |= batch.slips
         for class_ in done.sheets:
             self.sheets.pop(class_, None)
             self.rows.pop(class_, None)
@@ -140,13 +145,14 @@ class Memory:
             self.context[kind, name] = read()
         return self.context[kind, name]
 
-    def odd(self, connection: Connection, slips: Iterable[Slip]) -> list[Slip]:
+    def odd(self, connection: Connection, batch: Batch, slips: Iterable[Slip]) -> list[Slip]:
         """Those that are not the next of their device: one is missing, or came late, or a clock went back."""
         found = []
         for slip in sorted(slips, key=lambda s: (s.device, s.seq)):
-            last = self.slips.get(slip.device) or self._newest(connection, slip.device)
+            here = batch.slips.get(slip.device) or self.slips.get(slip.device)
+            last = here or self._newest(connection, slip.device)
             if last is None or slip.seq > last.seq:
-                self.slips[slip.device] = slip
+                batch.slips[slip.device] = slip
             if last is not None and (slip.seq != last.seq + 1 or slip.at < last.at):
                 found.append(slip)
         return found

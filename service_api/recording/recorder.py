@@ -30,6 +30,8 @@ from service_api.recording.memory import Memory
 from service_api.recording.receipts import say
 from service_api.wire.entries import Draft
 
+MOST_TOKENS = 16  # that one statement looks at again: each makes it longer
+
 
 class Recorder:
     """Appends to one book. One recorder per book and process; many threads may call it."""
@@ -40,6 +42,8 @@ class Recorder:
         self._door: Combiner[Request, list[Outcome] | Exception] = Combiner(self._commit)
         # After an I/O error or a cut connection nothing is written until the end of the log was looked at.
         self._in_doubt = False
+        self._on_server = engine.dialect.name != "sqlite"
+        self._undisturbed = False  # on a server: nobody else had moved the book when it was last held
 
     def record(self, submissions: Sequence[Submission], sender: Sender, strict: bool = False) -> list[Outcome]:
         """Record what can be recorded, in the order given; one outcome each, acknowledged when this returns.
@@ -106,15 +110,47 @@ class Recorder:
     def _transact(self, requests: Sequence[Request]) -> list[list[Outcome] | Exception]:
         drafts = [s for r in requests for s in r.submissions if isinstance(s, Draft)]
         recalled = {r.sender for r in requests if r.sender.recalled is not None}
+        found = self._ahead(requests, drafts, recalled) if self._undisturbed else None
+        return self._held(requests, drafts, recalled) if found is None else found
+
+    def _ahead(
+        self, requests: Sequence[Request], drafts: list[Draft], recalled: set[Sender]
+    ) -> list[list[Outcome] | Exception] | None:
+        """In a transaction that takes the book when it has to ask it something. None when that was not to be done, or
+        the book is not what it was held for: then nothing was recorded, and what is remembered is what it was.
+
+        What comes as a list may have come before, and feels no round trip.
+        """
+        head = self.memory.head
+        provided = [tokens.stands(sender.recalled) for sender in recalled if sender.recalled]
+        plain = all(r.decide is None and len(r.submissions) == 1 for r in requests)
+        if head is None or not plain or len(provided) > MOST_TOKENS:
+            return None
+        ids = list({draft.key for draft in drafts})
+        try:
+            with store.Ahead(self.engine, self.book.number, head, ids, provided) as ahead:
+                batch = self._judge(ahead, requests, drafts)
+                if not batch.accepted:  # nothing shows whether it is refused by what stands now
+                    return None
+                done = self._append(ahead.connection, batch)
+        except driver.Missed:
+            return None
+        self.memory.keep(done, batch)
+        return [self._answered(outcomes, done.answers) for outcomes in batch.outcomes]
+
+    def _held(
+        self, requests: Sequence[Request], drafts: list[Draft], recalled: set[Sender]
+    ) -> list[list[Outcome] | Exception]:
         besides = self._of_tokens(recalled) if recalled else ()
         with store.Held(self.engine, self.book.number, {d.key for d in drafts}, besides) as held:
             connection = held.connection
             if self._in_doubt:
                 self._look(connection)
+            self._undisturbed = self._on_server and self.memory.is_at(held.head)
             self.memory.catch_up(connection, held.head)
             overtaken = _overtaken(recalled, held.besides) if recalled else ()
             standing = [r for r in requests if r.sender not in overtaken] if overtaken else requests
-            batch = self._judge(connection, standing, drafts, held)
+            batch = self._judge(held, standing, drafts)
             done = self._append(connection, batch) if batch.accepted else None
         if done is not None:
             self.memory.keep(done, batch)
@@ -135,14 +171,12 @@ class Recorder:
             raise Busy(f"writing has stopped, nothing was recorded: in the book {self.book.origin} {error}") from error
         self._in_doubt = False
 
-    def _judge(
-        self, connection: Connection, requests: Sequence[Request], drafts: list[Draft], held: store.Held
-    ) -> Batch:
+    def _judge(self, held: store.Held | store.Ahead, requests: Sequence[Request], drafts: list[Draft]) -> Batch:
         """What becomes of every entry, before anything is written.
 
         drafts : of these requests, and perhaps of more
         """
-        now = self.clock()
+        connection, now = held.connection, self.clock()
         batch = Batch(held.head, max(in_utc(now, 6), held.head.recorded_at))
         directory = max((r.sender.directory for r in requests), default=0)
         if directory > self.memory.directory:

@@ -13,6 +13,7 @@ from sqlalchemy import text
 from service_api.app import Store, create_app
 from service_api.directory import tokens
 from service_api.log.engines import QuickReader
+from service_api.log.postgresql import Line
 from service_api.permits import Sender
 from service_api.recording.batch import Request
 from service_api.settings import Settings
@@ -221,6 +222,101 @@ def test_a_finding_of_one_process_comes_before_the_other_s_release_and_refuses_i
         closed = f.finding_closed(f"F-{n}", occurred_at=at(56), id=f.entry_id(3000 + n))
         assert 201 == clients[0].post("/v1/entries", json=closed).status_code
     assert {201, 409} >= set(answered)
+
+
+# While nobody else moves the book an append that asks nothing goes by the head as it was left
+
+
+@pytest.fixture
+def trips(monkeypatch):
+    """Each round trip of an append since the list was emptied: how many statements it took along."""
+    found: list[int] = []
+    rows, together = Line.rows, Line.together
+    monkeypatch.setattr(Line, "rows", lambda line, *query: found.append(1) or rows(line, *query))
+    monkeypatch.setattr(Line, "together", lambda line, queries: found.append(len(queries)) or together(line, queries))
+    return found
+
+
+def slipped(seq, value="0.20", unit="U-1"):
+    """A reading by a tablet, its slips numbered."""
+    return f.reading(value, unit=unit, device={"id": "tab-1", "seq": seq, "clock_offset_ms": 0})
+
+
+def test_a_reading_goes_out_in_one_trip_while_no_other_process_moves_the_book(two, trips):
+    book, (a, b) = both_recorders(two)
+    told(a, f.registered(), f.registered("U-2"), f.sheet_issued())
+    for seq in range(1, 4):
+        told(a, slipped(seq))
+    trips.clear()
+    numbers(told(a, slipped(4)))
+    assert [1] == trips
+    numbers(told(b, f.reading("0.30", unit="U-2")))
+    trips.clear()
+    numbers(told(a, slipped(5)))
+    assert [1, 3, 2] == trips, "tried, then begun again under the lock, and committed"
+    numbers(told(b, f.reading("0.31", unit="U-2")))
+    trips.clear()
+    numbers(told(a, slipped(6)))
+    assert 3 == trips[0], "it is not tried while others move the book"
+    numbers(told(a, slipped(7)))
+    trips.clear()
+    numbers(told(a, slipped(8)))
+    assert [1] == trips
+    assert [] == wrong_with(two, book)
+
+
+def test_what_came_before_or_is_refused_is_answered_by_what_stands_now(two):
+    """Each is tried by what `a` remembers, and nothing shows there that it is not so."""
+    book, (a, b) = both_recorders(two)
+    told(a, f.registered(), f.sheet_issued())
+    first = slipped(1)
+    (sent,) = told(a, first)
+    for seq in (2, 3):
+        told(a, slipped(seq))
+    (again,) = told(a, first)
+    assert ("again", sent.answer) == (again.status, again.answer)
+    (other,) = told(a, first | {"data": first["data"] | {"readings": [{"value": "0.30"}]}})
+    assert "id-reused" == other.refusal.slug
+    assert ["unknown-unit"] == [found.refusal.faults[0].code for found in told(a, f.reading("0.21", unit="U-2"))]
+    told(b, f.registered("U-2"))
+    numbers(told(a, f.reading("0.21", unit="U-2")))
+    assert [] == wrong_with(two, book)
+
+
+def test_readings_of_two_processes_stand_in_one_order(two):
+    book, recorders = both_recorders(two)
+    units = [f"U-{n}" for n in range(4)]
+    told(recorders[0], *map(f.registered, units), f.sheet_issued())
+    sent = [[f.reading(f"0.{20 + n % 9}", unit=unit) for n in range(EACH)] for unit in units]
+    heard: dict[str, bytes] = {}
+
+    def send(number):
+        for n, raw in enumerate(sent[number]):
+            (outcome,) = told(recorders[(number + n // 5) % 2], raw)
+            heard[raw["id"]] = outcome.answer
+
+    threads = [threading.Thread(target=send, args=(number,)) for number in range(len(units))]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    indexes = sorted(json.loads(answer)["index"] for answer in heard.values())
+    assert list(range(5, 5 + len(units) * EACH)) == indexes
+    assert [] == wrong_with(two, book)
+
+
+def test_b23_a_reading_by_a_token_revoked_elsewhere_is_refused_though_the_book_stood_still(two, clock):
+    book, (a, _) = both_recorders(two)
+    told(a, f.registered(), f.sheet_issued())
+    client, ident = client_of(two, book)
+    for seq in range(1, 5):
+        assert 201 == client.post("/v1/entries", json=slipped(seq)).status_code
+        two[0].uses.settle()
+    with two[1].writing.begin() as connection:
+        assert tokens.revoke(connection, book.number, ident, clock())
+    assert 401 == client.post("/v1/entries", json=slipped(5)).status_code
+    with two[1].reading.begin() as connection:
+        assert 6 == connection.execute(text("SELECT size FROM log_head WHERE book = :b"), {"b": book.number}).scalar()
 
 
 # A token that was looked up before is looked at again under the lock
