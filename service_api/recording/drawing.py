@@ -42,6 +42,7 @@ def write_topics(memory: Memory, connection: Connection, changes: driver.Changes
     if moved:
         memory.context.clear()
         run(changes, units.context_row(book, max(moved)))
+        changes.settle()  # the receipts of this batch are told what it says
 
 
 def redraw(memory: Memory, connection: Connection, changes: driver.Changes, batch: Batch) -> Drawn:

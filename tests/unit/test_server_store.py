@@ -119,3 +119,13 @@ def test_a_book_on_a_server_is_verified_and_what_was_altered_beneath_it_is_found
         connection.exec_driver_sql(f"{back} WHERE log_index = 7")
         connection.exec_driver_sql("ALTER TABLE entry ENABLE TRIGGER entry_sealed")
     assert ["stale"] == [wrong.how for wrong in verify(server_store, book).wrongs]
+
+
+def test_a_receipt_tells_of_what_came_with_it_on_a_server_too(server_store):
+    """An alert and a part of its lot in one request: what is written waits there, and has to be read all the same."""
+    recorder = server_store.recorder(new_book(server_store, "server.example/depot").number)
+    alert = f.alert_issued(action="inspect", scope={"lots": ["L-9"]}, occurred_at="2026-01-05T08:00:00+01:00")
+    fit = f.fitted("bearing", f.piece(lot="L-9"), occurred_at="2026-01-05T08:30:00+01:00")
+    recorder.record([read_draft(f.registered(occurred_at="2026-01-02T08:00:00+01:00"))], ADMIN)
+    _, told_of_it = [json.loads(o.answer) for o in recorder.record([read_draft(alert), read_draft(fit)], ADMIN)]
+    assert ["alert-part-fitted"] == [found["code"] for found in told_of_it["discrepancies"]]
