@@ -52,7 +52,7 @@ class Row(NamedTuple):
 
 
 class Leaf(NamedTuple):
-    index: int
+    index: int  # type: ignore[assignment]  # in the place of the tuple's own, which nobody asks for
     leaf: bytes
 
 

@@ -42,6 +42,13 @@ def test_migrating_an_empty_server_builds_them_too(postgresql_engine):
     assert [] == differences(postgresql_engine)
 
 
+def test_what_every_append_writes_anew_has_room_beside_it_on_a_server(postgresql_engine):
+    """With full blocks a third to a half of all new states and pages went elsewhere, and into each index again."""
+    options = text("SELECT relname FROM pg_class WHERE reloptions @> ARRAY['fillfactor=50']")
+    with postgresql_engine.connect() as connection:
+        assert ["page", "unit_state"] == sorted(connection.execute(options).scalars())
+
+
 def test_a_missing_column_would_show(store):
     """The comparison itself can fail."""
     with store.writing.begin() as connection:
