@@ -41,6 +41,8 @@ def write_topics(memory: Memory, connection: Connection, changes: driver.Changes
     moved = [e.index for e in entries if is_context(batch.roots.get(e.id, e))]
     if moved:
         memory.context.clear()
+        if any(batch.roots[e.id].kind == "class" for e in corrections):
+            memory.forget_sheets()  # a sheet may have gone to another class, or come back
         run(changes, units.context_row(book, max(moved)))
         changes.settle()  # the receipts of this batch are told what it says
 

@@ -77,10 +77,13 @@ class Memory:
     def drop(self) -> None:
         self.stepped.clear()
         self.pages.clear()
-        self.sheets.clear()
-        self.rows.clear()
+        self.forget_sheets()
         self.context.clear()
         self.slips.clear()
+
+    def forget_sheets(self) -> None:
+        self.sheets.clear()
+        self.rows.clear()
 
     def keep(self, done: Done, batch: Batch) -> None:
         for kept in (self.pages, self.slips):

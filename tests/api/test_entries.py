@@ -410,6 +410,23 @@ def test_a_characteristic_that_no_sheet_knows_is_a_fact(post):
     assert ["unknown-characteristic"] == [d["code"] for d in found["discrepancies"]]
 
 
+def test_a_sheet_that_moves_to_another_class_is_read_there_from_then_on(post):
+    """Both classes' sheets were read before it moved, and are read again when it comes back."""
+    post(make.registered("U-9", "OTH"))
+    sheet = make.sheet_issued("OTH")
+    moved = make.reattributed(sheet, "class:THD")
+
+    def told(unit):
+        found = post(make.reading("0.30", unit=unit)).json
+        return [d["code"] for d in found["discrepancies"]]
+
+    post(make.registered("U-8", "THD"))
+    unknown = ["unknown-characteristic"]
+    for entry, expected in ((sheet, [[], unknown]), (moved, [unknown, []]), (make.withdrawn(moved), [[], unknown])):
+        assert 201 == post(entry).status_code
+        assert expected == [told("U-9"), told("U-8")]
+
+
 def test_a_tag_read_wrong_is_kept_as_read(post):
     found = post(make.scanned(tag="FT.J3K70S6EA", tag_read="typed")).json
     assert ("FT.J3K70S6EA", ["bad-tag"]) == (found["tag"], [w["warning"] for w in found["warnings"]])
