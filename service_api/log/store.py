@@ -36,6 +36,17 @@ class Head:
     def size(self) -> int:
         return self.frontier.size
 
+    def of_same(self, other: "Head") -> bool:
+        """Both are of the same entries: a store that was put back may have gone another way, just as far."""
+        return self.size == other.size and self.frontier.hashes == other.frontier.hashes
+
+    def followed(self, texts: Iterable[bytes]) -> "Head":
+        """As it is after these entries."""
+        after = self.frontier.copy()
+        for hashed in texts:
+            after.push(leaf_hash(hashed))
+        return Head(after, self.recorded_at)
+
 
 @dataclass(frozen=True)
 class Known:
@@ -176,7 +187,7 @@ class Ahead:
     def _hold(self) -> Connection:
         besides = [(f"SELECT {what}", row) for what, row in self.provided]
         held = self._open.enter_context(Held(self.engine, self.book, self.ids, besides))
-        if held.head.size != self.head.size or held.known or not all(so for ((so,),) in held.besides):
+        if not held.head.of_same(self.head) or held.known or not all(so for ((so,),) in held.besides):
             raise driver.Missed("the book is not where it was left, or what stands beside it is not what it was")
         return held.connection
 
@@ -202,8 +213,8 @@ def append(changes: driver.Changes, book: int, head: Head, rows: Sequence[Row], 
     for leaf in hashes:
         after.frontier.push(leaf)
     changes.one(
-        "UPDATE log_head SET size = ?, edge = ?, root = ?, recorded_at = ? WHERE book = ? AND size = ?",
-        (after.size, after.frontier.pack(), after.frontier.root(), recorded_at, book, head.size),
+        "UPDATE log_head SET size = ?, edge = ?, root = ?, recorded_at = ? WHERE book = ? AND size = ? AND edge = ?",
+        (after.size, after.frontier.pack(), after.frontier.root(), recorded_at, book, head.size, head.frontier.pack()),
     )
     changes.many(
         "INSERT INTO entry (book, log_index, hashed) VALUES (?, ?, ?)", [(book, n, row.hashed) for n, row in numbered]

@@ -45,19 +45,22 @@ class Memory:
 
     def is_at(self, head: Head) -> bool:
         """Nobody else has moved the book since our last entry."""
-        return self.head is not None and self.head.size == head.size
+        return self.head is not None and self.head.of_same(head)
 
     def catch_up(self, connection: Connection, head: Head) -> None:
         """Forget what other processes' entries have made old since our last one."""
-        since = None if self.head is None else self.head.size
-        self.head = head
-        if since == head.size:
+        was, self.head = self.head, head
+        if was is not None and was.of_same(head):
             return
-        if since is None or not 0 < head.size - since <= CATCHING_UP:
+        if was is None or not 0 < head.size - was.size <= CATCHING_UP:
             self.drop()
             return
-        for stored in store.texts(connection, self.book.number, range(since, head.size)):
-            entry = load(stored.hashed)
+        fresh = [stored.hashed for stored in store.texts(connection, self.book.number, range(was.size, head.size))]
+        if not was.followed(fresh).of_same(head):  # the store was put back, and went another way
+            self.drop()
+            return
+        for hashed in fresh:
+            entry = load(hashed)
             subject, kind = entry["subject"], TYPES.get(entry["type"])
             if kind is None or kind.corrects:  # it may show on any page
                 self.drop()

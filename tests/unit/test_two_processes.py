@@ -14,6 +14,7 @@ from service_api.app import Store, create_app
 from service_api.directory import tokens
 from service_api.log.engines import QuickReader
 from service_api.log.postgresql import Line
+from service_api.ops.redraw import redraw
 from service_api.permits import Sender
 from service_api.recording.batch import Request
 from service_api.settings import Settings
@@ -317,6 +318,33 @@ def test_b23_a_reading_by_a_token_revoked_elsewhere_is_refused_though_the_book_s
     assert 401 == client.post("/v1/entries", json=slipped(5)).status_code
     with two[1].reading.begin() as connection:
         assert 6 == connection.execute(text("SELECT size FROM log_head WHERE book = :b"), {"b": book.number}).scalar()
+
+
+def put_back(two, book, head):
+    """As a backup of then, while both processes go on; `head` is the row of then."""
+    with two[0].writing.begin() as connection:
+        connection.execute(text("SET LOCAL session_replication_role = replica"))
+        for table in ("entry", "entry_id", "receipt"):
+            gone = text(f"DELETE FROM {table} WHERE book = :book AND log_index >= :size")
+            connection.execute(gone, {"book": book.number, "size": head.size})
+        was = text("UPDATE log_head SET size = :size, edge = :edge, root = :root WHERE book = :book")
+        connection.execute(was, head._asdict())
+    redraw(two[0], book)
+
+
+@pytest.mark.parametrize("since", [2, 3])
+def test_a_store_that_was_put_back_and_went_another_way_is_not_taken_for_what_it_was(two, since):
+    """As far as before, or further: what `a` remembers is of entries that are gone, and so is its root."""
+    book, (a, b) = both_recorders(two)
+    told(a, f.registered(), f.registered("U-2"), f.sheet_issued())
+    with two[0].reading.begin() as connection:
+        head = connection.execute(text("SELECT * FROM log_head WHERE book = :b"), {"b": book.number}).one()
+    for value in ("0.20", "0.21"):
+        told(a, f.reading(value))
+    put_back(two, book, head)
+    told(b, *[f.scanned(unit="U-2") for _ in range(since)])
+    assert [(3 + since, 1)] == numbers(told(a, f.reading("0.22")))
+    assert [] == wrong_with(two, book)
 
 
 # A token that was looked up before is looked at again under the lock

@@ -108,16 +108,28 @@ def test_what_is_not_as_it_was_left_holds_nothing(engine, other, book, asks, man
     assert 5 + many == stands(other, book).size
 
 
+@pytest.mark.parametrize("asks", [False, True])
+def test_a_book_that_is_as_long_and_holds_other_entries_is_another(engine, other, book, asks):
+    start = stands(other, book)
+    gone = start.followed([b"an entry that was rolled back with the store"])
+    head = put(engine, book, start, rows(0, 1))
+    before = (lambda ahead: ahead.connection.execute(text("SELECT 1"))) if asks else None
+    with pytest.raises(driver.Missed):
+        put(engine, book, gone, rows(1, 2), before=before)
+    assert 1 == stands(other, book).size
+    assert 2 == put(engine, book, head, rows(1, 2), before=before).size
+
+
 def test_an_error_of_one_part_undoes_all(engine, other, book):
     first = put(engine, book, stands(other, book), rows(0, 1))
     second = put(engine, book, first, rows(1, 2))
-    say = text("UPDATE log_head SET size = :size")
-    with other.begin() as connection:
-        connection.execute(say, {"size": 1})  # somebody's hand: entry 1 would be written once more
+    say = text("UPDATE log_head SET size = :size, edge = :edge")
+    with other.begin() as connection:  # somebody's hand: entry 1 would be written once more
+        connection.execute(say, {"size": 1, "edge": first.frontier.pack()})
     with pytest.raises(DBAPIError, match="duplicate key"):
         put(engine, book, first, rows(7, 8))
     with other.begin() as connection:
-        connection.execute(say, {"size": 2})
+        connection.execute(say, {"size": 2, "edge": second.frontier.pack()})
     assert 2 == stands(other, book).size
     assert 3 == put(engine, book, second, rows(7, 8)).size
 
