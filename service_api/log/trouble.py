@@ -25,4 +25,5 @@ def trouble(error: DBAPIError) -> Trouble:
         code, certain = getattr(error.orig, "sqlite_errorcode", 0) & 0xFF, True
     if code in HELD | FULL:
         return ("held" if code in HELD else "full") if certain else "unknown"
-    return "unknown" if isinstance(error, OperationalError) else "ours"
+    # what libpq says of a line that was cut has no code, and so no class of its own
+    return "unknown" if error.connection_invalidated or isinstance(error, OperationalError) else "ours"

@@ -9,14 +9,17 @@ from typing import Any
 
 import pytest
 from sqlalchemy import text
+from sqlalchemy.exc import DBAPIError
 
 from service_api.app import Store, create_app
 from service_api.directory import tokens
+from service_api.log import store as log
 from service_api.log.engines import QuickReader
 from service_api.log.postgresql import Line
 from service_api.ops.redraw import redraw
 from service_api.permits import Sender
 from service_api.recording.batch import Request
+from service_api.recording.recorder import refusal_of
 from service_api.settings import Settings
 from service_api.wire.entries import read_draft
 from tests import factories as f
@@ -318,6 +321,35 @@ def test_b23_a_reading_by_a_token_revoked_elsewhere_is_refused_though_the_book_s
     assert 401 == client.post("/v1/entries", json=slipped(5)).status_code
     with two[1].reading.begin() as connection:
         assert 6 == connection.execute(text("SELECT size FROM log_head WHERE book = :b"), {"b": book.number}).scalar()
+
+
+def test_a_line_that_is_cut_while_a_statement_is_under_way_leaves_its_outcome_unknown(two):
+    """It waits for the other process when the server ends it; it might as well have been kept."""
+    book, (a, _) = both_recorders(two)
+    told(a, f.registered(), f.sheet_issued())
+    for seq in range(1, 4):
+        told(a, slipped(seq))
+    kept, end = slipped(4), []
+
+    def send():
+        try:
+            end.append(told(a, kept))
+        except DBAPIError as error:
+            end.append(error)
+
+    cut = text("SELECT pg_terminate_backend(pid, 5000) FROM pg_stat_activity WHERE wait_event_type = 'Lock'")
+    sending = threading.Thread(target=send)
+    with log.Held(two[1].appending, book.number, ()), two[1].writing.connect() as connection:
+        sending.start()
+        for _ in range(400):
+            if connection.execute(cut).all():
+                break
+            time.sleep(0.02)
+        sending.join(20)
+    assert "outcome-unknown" == refusal_of(end[0]).slug
+    assert a._in_doubt, "nothing is written before the end of the log was looked at"
+    assert [(5, 4)] == numbers(told(a, kept))
+    assert [] == wrong_with(two, book)
 
 
 def put_back(two, book, head):
