@@ -20,6 +20,7 @@ from service_api.domain.timeline import Item, Key, effective_history, facts, fol
 from service_api.log import driver, store
 from service_api.projections import units
 from service_api.wire.entries import read_stored
+from service_api.wire.said import UNREADABLE, has_form
 
 Heard = Callable[[Recorded], bool]
 CORRECTING = ("entry.superseded", "entry.withdrawn", "entry.reattributed", "entry.disputed", "dispute.settled")
@@ -190,4 +191,6 @@ def entry_answers(run: Iterable[tuple[bytes, bytes, bytes | None]]) -> bytes:
 
 
 def _parts(hashed: bytes, leaf: bytes, said: bytes | None) -> tuple[bytes, ...]:
-    return hashed[:-1], b',"leaf":"', hexlify(leaf), b'",', said[1:] if said else b'"discrepancies":[],"warnings":[]}'
+    if not said:
+        return hashed[:-1], b',"leaf":"', hexlify(leaf), b'",', b'"discrepancies":[],"warnings":[]}'
+    return hashed[:-1], b',"leaf":"', hexlify(leaf), b'",', (said if has_form(said) else UNREADABLE)[1:]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from service_api.cli.given import the_book
-from service_api.ops.calls import Call, changes, stop
+from service_api.ops.calls import Call, looks, stop
 
 if TYPE_CHECKING:
     from service_api.app import Store
@@ -36,12 +36,14 @@ class Papers(click.ParamType):  # type: ignore[type-arg]
     help="A certificate (JSON) or checkpoint (text) that somebody kept; repeatable.",
 )
 @click.option("--quick", is_flag=True, help="Leaves, tree, indexes and numbers only.")
-@changes
+@looks
 def verify(call: Call, store: "Store", against: list[list[str]], quick: bool) -> None:
     """Look for everything that is not as it was recorded: the log, its head and seal, and what hangs on it.
 
     Nothing is changed. What leaves no trace inside is said to need an outside memory: hand it in with --against. Exit
     status 1 when something is wrong.
+
+    Not proved: what a receipt said beside its leaf, the directory (names, rights) and the settings of a book.
 
     Example:  fettlebook verify --against certificate.json
     """

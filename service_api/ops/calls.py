@@ -112,9 +112,12 @@ Body = Callable[..., None]
 CHANGES: dict[str, Body] = {}
 
 
-def changes(body: Body) -> Callable[..., None]:
+def changes(body: Body, makes: bool = True) -> Callable[..., None]:
     """A command that changes the store: `body(call, store, ...)`. What it is given besides is what JSON can say; a file
-    is read before, where the command was given."""
+    is read before, where the command was given.
+
+    makes : an embedded store where there is none yet
+    """
     name = body.__name__
     CHANGES[name] = body
 
@@ -124,6 +127,8 @@ def changes(body: Body) -> Callable[..., None]:
         given = {k: v.read() if hasattr(v, "read") else v for k, v in given.items()}
         call = context.find_object(Call)
         assert call is not None
+        if not makes:
+            _has_store(call)
         store = _open_or_ask(call, name, given)
         if store is not None:
             try:
@@ -132,6 +137,23 @@ def changes(body: Body) -> Callable[..., None]:
                 store.close()
 
     return command
+
+
+def looks(body: Body) -> Callable[..., None]:
+    """A command that looks at a store as `changes` do, where there is one."""
+    return changes(body, makes=False)
+
+
+def _has_store(call: Call) -> None:
+    from service_api.log.engines import is_sqlite, is_there
+    from service_api.settings import SettingsError, read_settings
+
+    try:
+        settings = read_settings(os.environ, call.data)
+    except SettingsError as error:
+        wrong_use(str(error))
+    if is_sqlite(settings.database) and not is_there(settings.database):
+        wrong_use(f"there is no store in {settings.data}")
 
 
 def _do(body: Body, call: Call, store: "Store", given: dict[str, Any]) -> None:

@@ -3,7 +3,7 @@
 import json
 from base64 import b64decode
 from collections.abc import Iterable
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from service_api.log.notes import NoteError, Verifier, open_note, read_checkpoint
 
@@ -11,11 +11,15 @@ LONGEST = 5 * 1024 * 1024  # characters of a paper
 
 
 class Paper(NamedTuple):
-    """So many entries had this root."""
+    """So many entries had this root.
+
+    certificate : its members, the root in hex; None for a checkpoint
+    """
 
     name: str
     size: int
     root: bytes
+    certificate: dict[str, Any] | None = None
 
 
 class NoPaper(ValueError):
@@ -45,13 +49,20 @@ def read_paper(name: str, text: str, origin: str, keys: Iterable[Verifier]) -> P
 def _certificate(name: str, text: str) -> Paper:
     try:
         value = json.loads(text)
-        book = value.get("certificate", value)["book"]
+        certificate = value.get("certificate", value)
+        book = certificate["book"]
         size, root = book["size"], book["root"]
         found = bytes.fromhex(root) if len(root) == 64 else b64decode(root, validate=True)
         if type(size) is not int or not 0 <= size < 2**53 or len(found) != 32:
             raise ValueError("its book has no size and root")
+        index = book["index"]
+        if type(index) is not int or not size <= index < 2**53:
+            raise ValueError(f"index {index} and size {size} do not go together")
+        for member in ("release", "unit"):
+            if value.get(member, certificate.get(member)) != certificate.get(member):
+                raise ValueError(f"the {member} beside it is another than its own")
     except KeyError as error:
         raise NoPaper(f"{name}: a certificate has {error}") from None
     except (ValueError, TypeError, AttributeError, RecursionError) as error:
         raise NoPaper(f"{name} is no certificate: {error}") from None
-    return Paper(name, size, found)
+    return Paper(name, size, found, certificate | {"book": book | {"root": found.hex()}})

@@ -17,9 +17,11 @@ from service_api.log import driver, seal
 from service_api.log.keys import Keys, KeyTrouble
 from service_api.log.merkle import Frontier
 from service_api.log.store import Book
+from service_api.ops.certified import hold
 from service_api.ops.leaves import Leaves, Progress
 from service_api.ops.redraw import compared
 from service_api.ops.remembered import Paper
+from service_api.ops.said import look_at_said
 from service_api.ops.wrongs import Wrongs
 
 NEED_MEMORY = {
@@ -43,6 +45,8 @@ def verify(
 ) -> Verified:
     """Look through the log and all that hangs on it; nothing is changed. Appends may go on meanwhile.
 
+    What the receipts said, the directory and the settings of a book lie outside the tree: they are not proved.
+
     papers : what somebody outside remembers
     quick : leaves, tree, indexes and numbers only
     """
@@ -56,8 +60,9 @@ def verify(
     _beyond(store, book, found)
     _seal(store, found)
     _keys(store.keys(book), found)
-    _papers(found, leaves, papers)
+    _papers(store, book, found, leaves, papers)
     if not quick:
+        look_at_said(store.quickly, book.number, size, found.wrongs)
         _attachments(store, book, found)
         _drawn(store, book, found)
     return found
@@ -116,7 +121,7 @@ def _keys(keys: Keys, found: Verified) -> None:
         found.wrongs.add("badly signed", None, f"{keys.secret} is not the secret of a key that was published")
 
 
-def _papers(found: Verified, leaves: Leaves, papers: Sequence[Paper]) -> None:
+def _papers(store: Store, book: Book, found: Verified, leaves: Leaves, papers: Sequence[Paper]) -> None:
     good = 0
     for paper in sorted(papers, key=lambda p: p.size):
         if paper.size > found.entries:
@@ -129,6 +134,7 @@ def _papers(found: Verified, leaves: Leaves, papers: Sequence[Paper]) -> None:
             found.wrongs.add("forked", good, words, max(paper.size - 1, good))
         else:
             good = paper.size
+            hold(store, book, found.entries, paper, found.wrongs)
     if good == 0:
         found.needs_memory = dict(NEED_MEMORY)
     elif good < found.entries:

@@ -22,6 +22,9 @@ EVERY_WAY = ["cut tail", "fork signed anew", "old backup"]
 def entries(size):
     found = [make.sheet_issued(), make.registered(), make.registered("U-2")]
     while len(found) < size:
+        if len(found) == PAPER:
+            found.append(make.released())
+            continue
         unit = "U-1" if len(found) % 2 else "U-2"
         found.append(make.scanned(unit=unit, site="north-shed"))
     return found
@@ -362,6 +365,36 @@ def test_b29_an_attachment_swapped_or_removed_is_told(drill, content):
     if content is not None:
         file.write_bytes(content)
     assert {("edited" if content else "missing", None, None)} == verified(drill).faults
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "x'7b'",
+        "x''",
+        "'words'",
+        "x'" + b'{"discrepancies":[7],"warnings":[]}'.hex() + "'",
+        "x'" + b'{ "discrepancies":[],"warnings":[]}'.hex() + "'",
+    ],
+)
+def test_what_a_receipt_said_that_lost_its_form_is_told_and_never_answered(drill, words):
+    sent = make.reading("0.10", characteristic="NO-SUCH")
+    sent["id"] = make.entry_id(60_000)
+
+    def post():
+        from service_api.app import create_app
+
+        with drill.opened() as (store, book):
+            return client_with(create_app(store), token_of(store, book, "admin")).post("/v1/entries", json=sent)
+
+    first = post()
+    assert ["unknown-characteristic"] == [d["code"] for d in first.json["discrepancies"]]
+    assert set() == verified(drill).faults
+    with drill.beneath() as b:
+        b.run(f"UPDATE receipt SET said = {words} WHERE log_index = {SIZE}")
+    assert {("damaged", SIZE, SIZE)} == verified(drill).faults
+    again = post()
+    assert (first.json["id"], first.json["leaf"]) == (again.json["id"], again.json["leaf"])
 
 
 def test_b29_an_old_checkpoint_served_again_is_rolled_back(drill):

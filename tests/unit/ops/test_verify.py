@@ -9,10 +9,12 @@ from click.testing import CliRunner
 from pymerkle import InmemoryTree
 
 from service_api import cli
+from service_api.app import Store
 from service_api.log.merkle import Frontier, tile_root
 from service_api.ops.leaves import Leaves
 from service_api.ops.order import Order, stated
 from tests import factories as make
+from tests.conftest import FakeClock, settings_in
 
 EVERY_WAY = ["cut tail", "fork signed anew", "old backup"]
 
@@ -36,13 +38,21 @@ def test_a_whole_depot_has_no_fault_and_its_past_needs_an_outside_memory(demo_co
 
 
 def test_a_folder_without_a_book_is_wrong_use_and_no_clean_book(tmp_path):
+    Store(settings_in(tmp_path), FakeClock()).close()
     answer = run(tmp_path)
     assert (2, True) == (answer.exit_code, "there is no book yet" in answer.output), answer.output
 
 
+def test_where_there_is_no_store_none_is_made(tmp_path):
+    answer = run(tmp_path / "typo")
+    assert (2, True) == (answer.exit_code, "there is no store in" in answer.output), answer.output
+    assert [] == list(tmp_path.iterdir())
+
+
 @pytest.fixture
 def told(tell):
-    return tell(make.sheet_issued(), make.registered(), *(make.scanned() for _ in range(298)))
+    scans = [make.scanned() for _ in range(297)]
+    return tell(make.sheet_issued(), make.registered(), *scans[:258], make.released("R"), *scans[258:])
 
 
 @pytest.fixture
@@ -72,11 +82,9 @@ def test_a_sound_book_is_not_looked_through_entry_by_entry(store, book, told, fo
     assert [] == Leaves(store.quickly, book.number, 300, form=form).look().wrongs
 
 
-def test_a_paper_that_remembers_the_whole_book_leaves_nothing_open(store, book, peer, tmp_path):
-    paper = tmp_path / "certificate.json"
-    paper.write_text(
-        json.dumps({"release": "R", "book": {"index": 300, "size": 300, "root": peer.get_root(300).hex()}})
-    )
+def test_a_paper_that_remembers_the_whole_book_leaves_nothing_open(client, store, book, peer, tmp_path):
+    paper = tmp_path / "paper"
+    paper.write_bytes(client.get("/v1/log/checkpoint").data)
     store.close()
     answer = run(store.settings.data, "--against", paper)
     assert (0, {}) == (answer.exit_code, json.loads(answer.output)["books"][0]["needs_outside_memory"])
