@@ -1,10 +1,12 @@
 """`fettlebook-audit`: takes a book away and checks it, with no code of its service.
 
 Exit status 0: all is right. 1: something is wrong, and it is said what. 2: wrong use. 3: it could not be looked at.
+141: whoever read what it prints has stopped.
 """
 
 import argparse
 import json
+import os
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -25,13 +27,18 @@ from fettlebook_audit.watching import Refused, Witness
 from fettlebook_audit.witness import held, look, witness_in
 
 LARGEST_ATTACHMENT = 64 * 1024 * 1024  # bytes
+CLOSED = 128 + 13  # as a shell tells that a tool ended by SIGPIPE
 
 
 def main(words: Sequence[str] | None = None) -> int:
     asked = _parser().parse_args(words)
     try:
         status: int = asked.run(asked)
+        sys.stdout.flush()
         return status
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # what is left to print goes nowhere, unsaid
+        return CLOSED
     except NoteError as error:
         return _said(1, f"badly signed: {error}")
     except (bundles.BundleError, PaperError) as error:

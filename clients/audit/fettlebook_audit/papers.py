@@ -3,7 +3,7 @@
 import json
 from base64 import b64decode
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -27,6 +27,7 @@ class Paper:
 
     index : of the entry that a certificate is; release : its number
     certificate : its members, None where the paper is the square of a printed one, which has number and book alone
+    around : the members that the service answers beside it
     """
 
     name: str
@@ -35,6 +36,7 @@ class Paper:
     index: int | None = None
     release: str | None = None
     certificate: dict[str, Any] | None = None
+    around: dict[str, Any] = field(default_factory=dict)
 
     @property
     def checkpoint(self) -> Checkpoint:
@@ -62,6 +64,11 @@ class Paper:
             known = _without_nulls(self.certificate)
             if kept not in (known, _named(known)):
                 return Fault("edited", at, at, f"the certificate in this entry is another than {self.name}")
+        inner = (self.certificate or {}) | {"entry": entry.get("id"), "why": data.get("why")}
+        for name, said in self.around.items():
+            if name in inner and said != inner[name]:
+                words = f"the answer around {self.name} has the {name} {said}, and here it is {inner[name]}"
+                return Fault("edited", at, at, words)
         return None
 
 
@@ -102,7 +109,8 @@ def read_paper(file: Path, keys: Sequence[Key]) -> Paper:
         raise PaperError(f"{file} is no certificate: {error}") from None
     whole = None if certificate.keys() <= SQUARE else certificate
     name = f"certificate {certificate.get('release', file.name)}"
-    return Paper(name, size, root, index, certificate.get("release"), whole)
+    around = {} if certificate is value else {name: said for name, said in value.items() if name != "certificate"}
+    return Paper(name, size, root, index, certificate.get("release"), whole, around)
 
 
 def _of_note(file: Path, content: bytes, keys: Sequence[Key]) -> Paper:
