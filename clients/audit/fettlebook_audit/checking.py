@@ -2,18 +2,20 @@
 
 In this order, for every tile:
 1. Each text hashes to what the tile beside it says.
-2. At every checkpoint that was ever seen the root over these hashes, or over the texts, is the signed one.
+2. At every checkpoint that was ever seen the root over these hashes, over the texts, or over some of each where they
+   differ, is the signed one.
 3. Each text is an entry, stands at its index, follows on its page by its running number, and was recorded no earlier
    than the one before.
 """
 
 import json
-from collections.abc import Iterable, MutableMapping, Sequence
+from collections.abc import Container, Iterable, MutableMapping, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
 from typing import Any
 
 from fettlebook_audit.faults import MOST, Fault, How
+from fettlebook_audit.mixtures import Mixture, Mixtures
 from fettlebook_audit.notes import Checkpoint
 from fettlebook_audit.tiles import WIDTH
 from fettlebook_audit.tree import HEIGHT, Edge, leaf_hash, tile_root
@@ -31,9 +33,9 @@ class Start:
 class Check:
     """Checks a book tile by tile against every checkpoint that was ever seen of it.
 
-    An entry is *edited* when its text is not what the tile beside it was hashed from, and the tile belongs to the
-    signed root; when neither belongs to a root, what is wrong lies between two checkpoints, and the book is *forked*
-    there.
+    Where a text is not what the tile beside it was hashed from, the entry is *edited* when the tile belongs to the
+    signed root, and the tile *damaged* when the text does. When no choice gives a root, the book is *forked* between
+    this checkpoint and the last one that holds; with one checkpoint alone its entries are *edited*.
 
     seqs : the next running number of each subject's page; kept by whoever goes on later
     """
@@ -49,7 +51,9 @@ class Check:
         self.size = start.size
         self.recorded_at = start.recorded_at
         self.spans: list[bytes] = []  # over every full tile that has come, since `start`
+        self._mixtures: Mixtures | None = None  # since text and tile differ first after the last good root
         self._waiting = sorted((c for c in set(checkpoints) if c.size >= start.size), key=lambda c: (c.size, c.root))
+        self._alone = start.size == 0 and len({(c.size, c.root) for c in self._waiting}) == 1
         self._texts, self._tiles = Edge(start.size, start.edge), Edge(start.size, start.edge)
         self._differ: list[int] = []  # since the last good root: where text and tile differ
         self._good = start.size
@@ -85,6 +89,10 @@ class Check:
             if width == WIDTH:
                 span = tile_root(by_tile)
                 self.spans.append(span)
+                if self._mixtures is None and by_text != by_tile:
+                    self._mixtures = Mixtures(self._tiles)
+                if self._mixtures is not None:
+                    self._mixtures.push(by_text, by_tile)
                 self._tiles.push(span, HEIGHT)
                 self._texts.push(span if by_text == by_tile else tile_root(by_text), HEIGHT)
 
@@ -111,23 +119,34 @@ class Check:
         while self._waiting and self._waiting[0].size <= self.size:
             checkpoint = self._waiting.pop(0)
             inside = checkpoint.size - self._tiles.size
-            if checkpoint.root == self._tiles.root(by_tile[:inside]):
-                self._settle(checkpoint.size, "edited", "its text is not what the signed root was made from")
-                self._texts, by_text[:inside] = Edge(self._tiles.size, self._tiles.hashes), by_tile[:inside]
-            elif checkpoint.root == self._texts.root(by_text[:inside]):
-                words = "its hash tile is wrong; its text is what the signed root is made from"
-                self._settle(checkpoint.size, "damaged", words)
-                self._tiles, by_tile[:inside] = Edge(self._texts.size, self._texts.hashes), by_text[:inside]
+            found = self._signed(checkpoint.root, by_text[:inside], by_tile[:inside])
+            if found is not None:
+                self._settle(checkpoint.size, found.texts)
+                self._texts, self._tiles = (Edge(found.edge.size, found.edge.hashes) for _ in range(2))
+                by_text[:inside], by_tile[:inside] = found.leaves, found.leaves
+                self._mixtures = None
             else:
                 words = f"these entries are not what the root of {checkpoint.said_by} was made from"
-                self._fault("forked", self._good, max(checkpoint.size - 1, self._good), words)
-                self._differ = [at for at in self._differ if at >= checkpoint.size]
+                how: How = "edited" if self._alone else "forked"
+                self._fault(how, self._good, max(checkpoint.size - 1, self._good), words)
             self._good = checkpoint.size
 
-    def _settle(self, size: int, how: How, says: str) -> None:
-        """Whatever differed before this good root was wrong on the one side."""
+    def _signed(self, root: bytes, by_text: list[bytes], by_tile: list[bytes]) -> Mixture | None:
+        """What has come so far, as this root was made from it."""
+        if root == self._tiles.root(by_tile):
+            return Mixture(self._tiles, by_tile, frozenset())
+        if root == self._texts.root(by_text):
+            return Mixture(self._texts, by_text, frozenset(self._differ))
+        mixtures = self._mixtures or Mixtures(self._tiles)
+        return mixtures.with_root(root, by_text, by_tile)
+
+    def _settle(self, size: int, texts: Container[int]) -> None:
+        """At a good root, which has these texts: whatever differed before it was wrong on the other side."""
         for at in (at for at in self._differ if at < size):
-            self._fault(how, at, at, says)
+            if at in texts:
+                self._fault("damaged", at, at, "its hash tile is wrong; its text is what the signed root is made from")
+            else:
+                self._fault("edited", at, at, "its text is not what the signed root was made from")
         self._differ = [at for at in self._differ if at >= size]
 
     def _read(self, text: bytes) -> None:

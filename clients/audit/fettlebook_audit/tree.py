@@ -49,12 +49,17 @@ class Edge:
         edge = Edge(self.size, self.hashes) if leaves else self
         for leaf in leaves:
             edge.push(leaf)
-        if not edge.hashes:
-            return EMPTY
-        node = edge.hashes[-1]
-        for left in reversed(edge.hashes[:-1]):
-            node = node_hash(left, node)
-        return node
+        return root_over(edge.hashes)
+
+
+def root_over(hashes: Sequence[bytes]) -> bytes:
+    """The root over complete subtrees that follow each other, none smaller than the next."""
+    if not hashes:
+        return EMPTY
+    node = hashes[-1]
+    for left in reversed(hashes[:-1]):
+        node = node_hash(left, node)
+    return node
 
 
 def check_inclusion(leaf: bytes, index: int, size: int, proof: Sequence[bytes], root: bytes) -> None:

@@ -4,6 +4,8 @@ import json
 import os
 import shutil
 import sqlite3
+import subprocess
+import sys
 import tempfile
 from contextlib import closing
 from pathlib import Path
@@ -68,6 +70,73 @@ def test_a_changed_hash_tile_alone_is_damaged(copy, capsys):
     content[32 * 120] ^= 1
     tile.write_bytes(content)
     assert [("damaged", 120, 120)] == faults(copy, capsys)
+
+
+def changed(folder, name, at):
+    """One byte of a file, another."""
+    file = folder / "tile" / name
+    content = bytearray(file.read_bytes())
+    content[at] ^= 4
+    file.write_bytes(content)
+
+
+@pytest.fixture(scope="module")
+def long():
+    return [entry(n) for n in range(13 * 256 + 40)]
+
+
+@pytest.fixture
+def once(long, tmp_path):
+    """A longer copy with one checkpoint, in which nothing is wrong."""
+    kept(tmp_path, note_of(long))
+    tiles_of(tmp_path, long)
+    return tmp_path
+
+
+def edited(folder, long, *where):
+    """The texts of these entries have a blank more than the hash tiles beside them were made from."""
+    altered = [t.replace(b'"n": ', b'"n":  ') if n in where else t for n, t in enumerate(long)]
+    tiles_of(folder, altered, hashed=long)
+
+
+@pytest.mark.parametrize(
+    ("texts", "hashes"),
+    [
+        ([800], [2314]),  # tiles 3 and 9
+        ([2314], [800]),
+        ([800, 801], [802]),  # one tile
+        ([3 * 256], [13 * 256 + 5, 13 * 256 + 6]),  # the last tile, which is not full
+        ([0, 600, 1200, 1800], [300, 900, 1500, 3367]),  # eight tiles
+        ([*range(256, 266)], [700]),  # so many in one tile that it is taken as one
+    ],
+)
+def test_faults_of_two_kinds_in_one_copy_are_each_located(once, long, capsys, texts, hashes):
+    edited(once, long, *texts)
+    for at in hashes:
+        changed(once, f"0/{at // 256:03}" + (".p/40" if at >= 13 * 256 else ""), 32 * (at % 256))
+    wanted = {("edited", at, at) for at in texts} | {("damaged", at, at) for at in hashes}
+    found = faults(once, capsys)
+    assert (len(wanted), wanted) == (len(found), set(found))
+
+
+def test_where_no_choice_gives_the_only_root_nothing_is_forked(once, long, capsys):
+    """There is no other checkpoint that this one could contradict."""
+    tiles_of(once, [*long[:9], entry(9, data={}), *long[10:]])
+    assert [("edited", 0, len(long) - 1)] == faults(once, capsys)
+
+
+def test_more_places_than_are_tried_are_told_without_a_choice(once, long, capsys):
+    edited(once, long, *range(0, 13 * 256, 256))
+    changed(once, "0/013.p/40", 0)
+    found = faults(once, capsys)
+    assert [("edited", 0, len(long) - 1), *(("edited", at, at) for at in range(0, 14 * 256, 256))] == found
+
+
+def test_a_paper_that_does_not_hold_hides_no_entry_that_is_edited(copy, capsys, paper):
+    altered = [t.replace(b'"n": ', b'"n":  ') if n == 20 else t for n, t in enumerate(TRUE)]
+    tiles_of(copy, altered, hashed=TRUE)
+    other = paper(note_of([entry(0, data={}), *TRUE[1:60]]))
+    assert [("forked", 0, 59), ("edited", 20, 20)] == faults(copy, capsys, "--against", other)
 
 
 def signed_anew(folder, texts):
@@ -145,6 +214,17 @@ def test_what_is_no_copy_is_said_in_words(tmp_path, capsys):
     assert "no copy of a book" in capsys.readouterr().err
     (tmp_path / "keys").write_text("nonsense\n")
     assert 3 == main(["check", str(tmp_path)])
+
+
+def test_a_reader_that_stops_ends_it_quietly(copy):
+    """As `| head` does; 141 is what a shell tells of a tool that ended so."""
+    reading, writing = os.pipe()
+    os.close(reading)
+    words = [sys.executable, "-m", "fettlebook_audit", "check", str(copy)]
+    where = {"PYTHONPATH": str(Path(__file__).parents[1])}
+    with os.fdopen(writing, "wb") as pipe:
+        done = subprocess.run(words, stdout=pipe, stderr=subprocess.PIPE, env=where, check=False)
+    assert (141, b"") == (done.returncode, done.stderr)
 
 
 # What is checked again
@@ -287,6 +367,13 @@ def test_a_certificate_whose_entry_says_something_else_is_told(certified, capsys
     assert [("edited", 201, 201)] == faults(
         certified, capsys, "--against", paper(certificate(201, size=100, root=root_of(TRUE[:100]).hex()))
     )
+
+
+@pytest.mark.parametrize("outer", [{"unit": "U-2"}, {"release": "REL-2"}, {"entry": "e201"}])
+def test_an_answer_that_says_otherwise_than_its_certificate_or_entry_is_told(certified, capsys, paper, outer):
+    answer = {"release": "REL-1", "unit": "U-1", "certificate": certificate()}
+    assert [] == faults(certified, capsys, "--against", paper(answer))
+    assert [("edited", 200, 200)] == faults(certified, capsys, "--against", paper(answer | outer))
 
 
 def test_the_square_of_a_printed_certificate_is_a_paper_too(certified, capsys, paper):
