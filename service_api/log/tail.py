@@ -1,4 +1,7 @@
-"""The newest entries held against the head that stands for them: what is asked of a store before writing goes on."""
+"""The newest entries held against the head that stands for them: what is asked of a store before writing goes on.
+
+After trouble all of it is asked, before the first entry of a process the head alone.
+"""
 
 from sqlalchemy import Connection, func, select
 
@@ -13,12 +16,8 @@ class TailBroken(RuntimeError):
     """The head of the book does not stand for the entries that are there."""
 
 
-def check_tail(connection: Connection, book: int) -> None:
-    """Raise TailBroken, naming the place, unless the newest entries are those that the head was made of.
-
-    No entry lies past the head and none is missing before it; each has its receipt with the hash of its text, and
-    its id; and every complete subtree of the right edge that lies within the last `MOST` entries hashes to the edge.
-    """
+def check_head(connection: Connection, book: int) -> store.Head:
+    """The head. Raises TailBroken unless it counts the entries that are there and its root is that of its edge."""
     head = store.read_head(connection, book)
     last = connection.execute(select(func.max(t.entry.c.log_index)).where(t.entry.c.book == book)).scalar()
     if head.size != (0 if last is None else last + 1):
@@ -26,6 +25,16 @@ def check_tail(connection: Connection, book: int) -> None:
     root = connection.execute(select(t.log_head.c.root).where(t.log_head.c.book == book)).scalar_one()
     if head.frontier.root() != bytes(root):
         raise TailBroken("the root is not that of the edge")
+    return head
+
+
+def check_tail(connection: Connection, book: int) -> None:
+    """Raise TailBroken, naming the place, unless the newest entries are those that the head was made of.
+
+    No entry lies past the head and none is missing before it; each has its receipt with the hash of its text, and
+    its id; and every complete subtree of the right edge that lies within the last `MOST` entries hashes to the edge.
+    """
+    head = check_head(connection, book)
     start = max(0, head.size - MOST)
     leaves = _leaves(connection, book, start, head.size)
     _check_edge(head.frontier, start, leaves)

@@ -47,6 +47,12 @@ class Memory:
         """Nobody else has moved the book since our last entry."""
         return self.head is not None and self.head.of_same(head)
 
+    def expects(self, head: Head) -> bool:
+        """It is the head that we left, or one that others have moved on since."""
+        return self.head is not None and (
+            head.size != self.head.size or head.frontier.hashes == self.head.frontier.hashes
+        )
+
     def catch_up(self, connection: Connection, head: Head) -> None:
         """Forget what other processes' entries have made old since our last one."""
         was, self.head = self.head, head

@@ -18,7 +18,7 @@ from service_api.domain.refusals import Busy, DiskFull, OutcomeUnknown, Refusal
 from service_api.log import driver, store
 from service_api.log.combining import Combiner
 from service_api.log.store import Book, Row
-from service_api.log.tail import TailBroken, check_tail
+from service_api.log.tail import TailBroken, check_head, check_tail
 from service_api.log.trouble import trouble
 from service_api.pages import entry_answer
 from service_api.permits import Sender
@@ -40,7 +40,8 @@ class Recorder:
         self.engine, self.book, self.clock = engine, book, clock
         self.memory = Memory(book)
         self._door: Combiner[Request, list[Outcome] | Exception] = Combiner(self._commit)
-        # After an I/O error or a cut connection nothing is written until the end of the log was looked at.
+        # After an I/O error, a cut connection or a head that is not right nothing is written until the end of the log
+        # was looked at.
         self._in_doubt = False
         self._on_server = engine.dialect.name != "sqlite"
         self._undisturbed = False  # on a server: nobody else had moved the book when it was last held
@@ -144,7 +145,7 @@ class Recorder:
         besides = self._of_tokens(recalled) if recalled else ()
         with store.Held(self.engine, self.book.number, {d.key for d in drafts}, besides) as held:
             connection = held.connection
-            if self._in_doubt:
+            if self._in_doubt or not self.memory.expects(held.head):
                 self._look(connection)
             self._undisturbed = self._on_server and self.memory.is_at(held.head)
             self.memory.catch_up(connection, held.head)
@@ -164,10 +165,14 @@ class Recorder:
         return [(tokens.NOW + which, (self.book.number, *some)) for which, some in among]
 
     def _look(self, connection: Connection) -> None:
-        """Hold the end of the log against its head. Raises Busy while they differ: nothing may be put on top."""
+        """Hold the head against itself, in doubt the end of the log against it.
+
+        Raises Busy while they differ: nothing may be put on top.
+        """
         try:
-            check_tail(connection, self.book.number)
+            (check_tail if self._in_doubt else check_head)(connection, self.book.number)
         except TailBroken as error:
+            self._in_doubt = True
             raise Busy(f"writing has stopped, nothing was recorded: in the book {self.book.origin} {error}") from error
         self._in_doubt = False
 
