@@ -49,9 +49,7 @@ class Memory:
 
     def expects(self, head: Head) -> bool:
         """It is the head that we left, or one that others have moved on since."""
-        return self.head is not None and (
-            head.size != self.head.size or head.frontier.hashes == self.head.frontier.hashes
-        )
+        return self.head is not None and (head.size != self.head.size or self.is_at(head))
 
     def catch_up(self, connection: Connection, head: Head) -> None:
         """Forget what other processes' entries have made old since our last one."""
