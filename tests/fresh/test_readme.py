@@ -24,7 +24,7 @@ def test_the_tour_with_curl_runs_and_moves_the_condition(tmp_path: Path) -> None
         token = demo["tokens"]["admin"]
         shell = f"set -euo pipefail\nU={demo['url']}\nAUTH='Authorization: Bearer {token}'\n"
         blocks = commands("tour")
-        assert len(blocks) == 7
+        assert len(blocks) == 8
         for block in blocks:
             said = subprocess.run(
                 ["bash", "-c", shell + block.replace("curl -s", "curl -sS --fail-with-body")],
